@@ -1,0 +1,1 @@
+"""What gives the camera its scale: printed cards, a sheet of paper, or the ring's own size."""

@@ -1,0 +1,77 @@
+"""What a reference gives: the camera over the bench, and how sure its scale and pose are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from lightgap.camera import Camera
+
+ReferenceKind = Literal["cards", "sheet", "across-flats"]
+
+
+@dataclass(frozen=True)
+class PoseUncertainty:
+    """Standard uncertainties (k = 1) at the ring's top face that come from the reference alone.
+
+    Attributes
+    ----------
+    scale : float
+        Relative: multiplies every length.
+    pitch_deg, skew_deg, mitre_deg, included_deg, taper_deg : float
+    radial_mm : float
+        Of a segment's radial offset, and of out-of-round.
+    """
+
+    scale: float
+    pitch_deg: float
+    skew_deg: float
+    mitre_deg: float
+    included_deg: float
+    taper_deg: float
+    radial_mm: float
+
+
+@dataclass(frozen=True)
+class CardFound:
+    """One printed card: whether it was used, and if not, why."""
+
+    number: int
+    used: bool
+    reason: str | None
+    corners_px: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class Reference:
+    """The camera in a world frame on the bench, from what the photo shows.
+
+    Attributes
+    ----------
+    kind : str
+    camera : Camera
+        World frame of the reference: z = 0 on the bench, origin and turn arbitrary.
+    uncertainty : PoseUncertainty
+    residual_px : float
+        Rms of the adjustment.
+    name : str
+        In words: "4 cards", "A4 sheet", "across flats 240.6 mm".
+    cards : tuple of CardFound
+    untold : frozenset of str
+        Quantities this reference cannot tell: report keys such as "across_flats_mm",
+        "out_of_round_mm", "radial_offset_mm", "inner_offset_mm".
+    notes : tuple of str
+        Sentences for the person (a bent card left out, paper that seems off size).
+    focal_standard : float
+        Relative standard uncertainty of the focal length after the adjustment.
+    """
+
+    kind: ReferenceKind
+    camera: Camera
+    uncertainty: PoseUncertainty
+    residual_px: float
+    name: str
+    cards: tuple[CardFound, ...] = ()
+    untold: frozenset[str] = frozenset()
+    notes: tuple[str, ...] = ()
+    focal_standard: float = 0.03

@@ -1,0 +1,1 @@
+"""Where the ring lies in the photo, where its joints lie, and where its edges run."""

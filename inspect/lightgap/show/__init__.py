@@ -1,0 +1,1 @@
+"""Each way of telling a person what was found."""

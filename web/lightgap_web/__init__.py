@@ -1,0 +1,1 @@
+"""The local page: calls the engine, never the other way round."""
