@@ -94,7 +94,9 @@ class Camera:
         shape (2,), z stays.
         """
         angle = np.radians(turn_deg)
-        turn = np.array([[np.cos(angle), -np.sin(angle), 0.0], [np.sin(angle), np.cos(angle), 0.0], [0.0, 0.0, 1.0]])
+        turn = np.array(
+            [[np.cos(angle), -np.sin(angle), 0.0], [np.sin(angle), np.cos(angle), 0.0], [0.0, 0.0, 1.0]]
+        )
         origin = np.append(np.asarray(origin_mm, dtype=float), 0.0)
         return replace(
             self, rotation=self.rotation @ turn, translation=self.rotation @ origin + self.translation

@@ -13,6 +13,10 @@ Progress = Callable[[float, str], None]
 """Called with the share done, 0..1, and what is being done now, in a person's words."""
 
 
+def _silent(_share: float, _step: str) -> None:
+    pass
+
+
 def check(
     photo: Photo,
     plan: Plan,
@@ -20,7 +24,7 @@ def check(
     *,
     printed_bar_mm: tuple[float, float] = (100.0, 100.0),
     by_hand: ByHand | None = None,
-    progress: Progress = lambda share, step: None,
+    progress: Progress = _silent,
 ) -> Report:
     """Measure one photo against its plan.
 

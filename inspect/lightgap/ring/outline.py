@@ -47,6 +47,8 @@ def find_outline(
     raise NotImplementedError
 
 
-def find_outline_unscaled(photo: Photo, plan: Plan, points_px: tuple[PointPx, PointPx, PointPx] | None = None) -> Outline:
+def find_outline_unscaled(
+    photo: Photo, plan: Plan, points_px: tuple[PointPx, PointPx, PointPx] | None = None
+) -> Outline:
     """Find the ring with nothing known but its size: the pose comes from the figure's own regularity."""
     raise NotImplementedError
