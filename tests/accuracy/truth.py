@@ -1,0 +1,158 @@
+"""Read the truth beside a rendered photograph, in the program's own words and frames.
+
+A truth file numbers joints anticlockwise and calls the face that ends a segment (going anticlockwise)
+A; the program numbers clockwise, so its face A is the truth's face B, and the other way round.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightgap.camera import Camera
+from lightgap.plan import Plan
+from lightgap.ring.comb import Comb, Tooth
+from lightgap.ring.outline import Outline
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class TrueJoint:
+    """One joint as it is; lengths in mm, angles in degrees.
+
+    ``face_a_px`` and ``face_b_px`` have shape (2, 2): inner and outer end, pixels of the upright photo.
+    """
+
+    gap_inside_mm: float
+    gap_middle_mm: float
+    gap_outside_mm: float
+    taper_deg: float
+    skew_deg: float
+    face_a_px: Array
+    face_b_px: Array
+    middle_px: Array
+    filled: str | None
+    blocked_mm: tuple[float, float] | None
+    squeeze_out: bool
+    missing_neighbour: bool
+    raw: dict[str, Any]
+
+
+@dataclass(frozen=True, eq=False)
+class Truth:
+    """A photograph's truth; ``camera`` is in the truth's own ring frame."""
+
+    photo: Path
+    plan: Plan
+    measured_outer_mm: float | None
+    reference: str
+    camera: Camera
+    joints: tuple[TrueJoint, ...]
+    raw: dict[str, Any]
+
+    @property
+    def centre_px(self) -> Array:
+        """The ring's centre on the top face, in pixels."""
+        return self.camera.project([0.0, 0.0, self.plan.thickness_mm])
+
+    def outline(self) -> Outline:
+        """Where the ring lies, exactly."""
+        plan = self.plan
+        camera = self.camera.upright_at([0.0, 0.0], plan.thickness_mm)
+        joint = camera.to_plane(self.joints[0].middle_px, plan.thickness_mm)
+        phase = np.degrees(np.arctan2(joint[1], joint[0])) + plan.mitre_deg
+        return Outline(camera, plan.outer_mm, plan.inner_mm, float(phase), 4.0)
+
+    def comb(self, shift_mm: float = 0.0, turn_deg: float = 0.0, seed: int = 0) -> Comb:
+        """The teeth, clockwise from the first at or after 12 o'clock, moved at random by up to so much."""
+        rng = np.random.default_rng(seed)
+        outline, height = self.outline(), self.plan.thickness_mm
+        teeth = []
+        for number, joint in enumerate(self.joints, 1):
+            ends = outline.camera.to_plane((joint.face_a_px + joint.face_b_px) / 2.0, height)
+            along = ends[1] - ends[0]
+            direction = float(np.degrees(np.arctan2(along[1], along[0])))
+            across = np.array([along[1], -along[0]]) / np.hypot(*along)
+            middle = ends.mean(axis=0) + rng.uniform(-shift_mm, shift_mm) * across
+            direction += rng.uniform(-turn_deg, turn_deg)
+            gap = self.plan.gap_mm if self.plan.joint != "closed" else 0.0
+            teeth.append(Tooth(number, middle, direction, gap, True, 10.0))
+        return Comb(tuple(teeth))
+
+
+def read_truth(path: Path) -> Truth:
+    """Read NAME.json; the photograph lies beside it."""
+    raw = json.loads(path.read_text())
+    entered = raw["user_enters"]
+    style = {"closed": "closed", "parallel_gap": "spaced", "tapered_gap": "tapered"}.get(
+        entered["joint_style"], entered["joint_style"]
+    )
+    plan = Plan(
+        segments=entered["segments"],
+        joint=style,
+        across_flats_mm=float(entered["outer_across_flats_mm"]),
+        width_mm=float(entered["width_mm"]),
+        thickness_mm=float(entered["thickness_mm"]),
+        gap_mm=float(entered["nominal_gap_mm"] or 0.0),
+        gap_deg=float(entered["nominal_taper_deg"] or 0.0),
+        outline=entered["outline"],
+    )
+    lens = raw["camera"]
+    matrix = np.array(lens["K"], dtype=float)
+    camera = Camera(
+        float(matrix[0, 0]),
+        matrix[:2, 2],
+        np.array(lens["R"], dtype=float),
+        np.array(lens["t"], dtype=float),
+        float(lens["dist"][0]),
+        float(lens["dist"][1]),
+    )
+    joints = [_joint(*pair) for pair in zip(raw["joints"], raw["joint_px"], strict=True)]
+    upright = camera.upright_at([0.0, 0.0], plan.thickness_mm)
+    middles = np.array([upright.to_plane(joint.middle_px, plan.thickness_mm) for joint in joints])
+    clockwise = np.degrees(np.arctan2(middles[:, 0], middles[:, 1])) % 360.0
+    ordered = tuple(joints[index] for index in np.argsort(clockwise))
+    return Truth(
+        path.parent / raw["photo"],
+        plan,
+        entered.get("measured_outer_mm"),
+        raw["reference"]["kind"],
+        camera,
+        ordered,
+        raw,
+    )
+
+
+def _joint(raw: dict[str, Any], px: dict[str, Any]) -> TrueJoint:
+    face_a = np.array([px["B_inner"], px["B_outer"]], dtype=float)
+    face_b = np.array([px["A_inner"], px["A_outer"]], dtype=float)
+
+    def number(name: str) -> float:
+        return float("nan") if raw[name] is None else float(raw[name])
+
+    return TrueJoint(
+        gap_inside_mm=number("gap_inner_mm"),
+        gap_middle_mm=number("gap_mid_mm"),
+        gap_outside_mm=number("gap_outer_mm"),
+        taper_deg=number("taper_deg"),
+        skew_deg=number("skew_deg"),
+        face_a_px=face_a,
+        face_b_px=face_b,
+        middle_px=np.mean([face_a, face_b], axis=(0, 1)),
+        filled=raw["filled"],
+        blocked_mm=tuple(raw["blocked"]) if raw["blocked"] else None,
+        squeeze_out=bool(raw["squeeze_out"]),
+        missing_neighbour=bool(raw["missing_neighbour"]),
+        raw=raw,
+    )
+
+
+def read_folder(folder: Path, pattern: str = "*.json") -> tuple[Truth, ...]:
+    """Read every truth of a folder, by name."""
+    return tuple(read_truth(path) for path in sorted(folder.glob(pattern)))
