@@ -34,12 +34,29 @@ class PoseUncertainty:
 
 @dataclass(frozen=True)
 class CardFound:
-    """One printed card: whether it was used, and if not, why."""
+    """One printed card: whether it was used, and if not, why.
+
+    Attributes
+    ----------
+    number : int
+        0 to 11, as printed on it.
+    used : bool
+    reason : str or None
+        Why it was left out.
+    corners_px : tuple of 4 (x, y)
+        The white square's corners in the photo: as printed, top left first, then clockwise.
+    corners_mm : tuple of 4 (x, y)
+        The same in the reference's world frame; empty for a card left out.
+    residual_px : float or None
+        Rms of this card's corners in the adjustment; None for a card left out.
+    """
 
     number: int
     used: bool
     reason: str | None
     corners_px: tuple[tuple[float, float], ...]
+    corners_mm: tuple[tuple[float, float], ...] = ()
+    residual_px: float | None = None
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,338 @@
+"""The least-squares adjustment that the references share: the camera's ten numbers and how sure they are.
+
+The camera is a vector of ten: log focal length, principal point (x, y), k1, a small rotation on top of a
+start, and the translation. Every reference adds its own unknowns after these ten.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from lightgap.camera import Camera
+from lightgap.photo import Photo
+from lightgap.plan import Plan
+from lightgap.reference.found import PoseUncertainty
+
+Array = NDArray[np.float64]
+
+CAMERA_PARAMETERS = 10
+PRINCIPAL_POINT_STANDARD = 0.01
+"""Standard deviation of the principal point about the centre, in picture widths."""
+K1_STANDARD = 0.05
+FOCAL_STANDARD = 0.03
+"""Relative: the 35 mm equivalent in EXIF is a whole number, and focusing lengthens the lens."""
+FOCAL_STANDARD_NEAR = 0.06
+"""The same under ``NEAR_MM``, where focusing lengthens the lens by 2 to 3 % and more."""
+FOCAL_STANDARD_UNTOLD = 0.3
+NEAR_MM = 300.0
+
+_TAPER_HALF_WIDTH_MM = 2.0
+
+
+@dataclass(frozen=True, eq=False)
+class CameraPrior:
+    """What is known of the camera before the adjustment.
+
+    Attributes
+    ----------
+    mean, standard : ndarray, shape (4,)
+        Log focal length, principal point x and y in px, k1.
+    """
+
+    mean: Array
+    standard: Array
+
+    def residuals(self, vector: Array) -> Array:
+        """Distance from the prior in standard deviations, shape (4,)."""
+        return (vector[:4] - self.mean) / self.standard
+
+    def jacobian(self, columns: int) -> Array:
+        """Derivative of the residuals, shape (4, columns)."""
+        return np.eye(4, columns) / self.standard[:, None]
+
+
+def camera_prior(photo: Photo, distance_mm: float) -> CameraPrior:
+    """Return the prior of a photo taken from about ``distance_mm``."""
+    focal = FOCAL_STANDARD_NEAR if distance_mm < NEAR_MM else FOCAL_STANDARD
+    if photo.focal_px is None:
+        focal = FOCAL_STANDARD_UNTOLD
+    place = PRINCIPAL_POINT_STANDARD * max(photo.width, photo.height)
+    centre = picture_centre(photo)
+    return CameraPrior(
+        np.array([np.log(photo.default_focal_px), *centre, 0.0]),
+        np.array([focal, place, place, K1_STANDARD]),
+    )
+
+
+def picture_centre(photo: Photo) -> Array:
+    """The middle of the picture, px, shape (2,)."""
+    return np.array([photo.width - 1.0, photo.height - 1.0]) / 2.0
+
+
+def vector_of(camera: Camera) -> Array:
+    """Return the ten numbers of a camera, with its own rotation as the start."""
+    return np.concatenate(
+        [[np.log(camera.focal_px)], camera.centre_px, [camera.k1], np.zeros(3), camera.translation]
+    )
+
+
+def camera_of(vector: Array, start: Camera) -> Camera:
+    """Return the camera of ten numbers; ``start`` holds the rotation that the small one is laid on."""
+    turn = _rotation(vector[4:7])
+    return Camera(
+        float(np.exp(vector[0])),
+        vector[1:3].copy(),
+        turn @ start.rotation,
+        vector[7:10].copy(),
+        float(vector[3]),
+    )
+
+
+def project_with_jacobian(vector: Array, start: Camera, points_mm: Array) -> tuple[Array, Array, Array]:
+    """Project points and differentiate.
+
+    Parameters
+    ----------
+    vector : ndarray, shape (10,) or longer
+    start : Camera
+    points_mm : ndarray, shape (n, 3)
+
+    Returns
+    -------
+    pixels : ndarray, shape (n, 2)
+    by_camera : ndarray, shape (n, 2, 10)
+        Derivative by the camera's ten numbers.
+    by_point : ndarray, shape (n, 2, 3)
+        Derivative by the point's own place.
+    """
+    focal = float(np.exp(vector[0]))
+    matrix = np.array([[focal, 0.0, vector[1]], [0.0, focal, vector[2]], [0.0, 0.0, 1.0]])
+    lens = np.array([vector[3], 0.0, 0.0, 0.0])
+    turn = np.ascontiguousarray(vector[4:7])
+    shift = np.ascontiguousarray(vector[7:10])
+    pixels, raw = cv2.projectPoints(points_mm @ start.rotation.T, turn, shift, matrix, lens)
+    # OpenCV's columns: rotation 0-2, translation 3-5, fx, fy 6-7, cx, cy 8-9, k1 10.
+    raw = raw.reshape(len(points_mm), 2, -1)
+    by_camera = np.concatenate(
+        [
+            focal * raw[..., 6:8].sum(axis=-1, keepdims=True),
+            raw[..., 8:10],
+            raw[..., 10:11],
+            raw[..., 0:6],
+        ],
+        axis=-1,
+    )
+    rotation = _rotation(turn) @ start.rotation
+    by_point = np.asarray(raw[..., 3:6] @ rotation, dtype=float)
+    return np.asarray(pixels, dtype=float).reshape(-1, 2), by_camera, by_point
+
+
+def _rotation(turn: Array) -> Array:
+    """Rotation matrix (3, 3) of a rotation vector (3,)."""
+    return np.asarray(cv2.Rodrigues(np.ascontiguousarray(turn))[0], dtype=float).reshape(3, 3)
+
+
+def plane_poses(points_mm: Array, pixels: Array, focal_px: float, centre_px: Array) -> list[Camera]:
+    """Both poses from which points of a plane are seen so (OpenCV's IPPE), without distortion.
+
+    Parameters
+    ----------
+    points_mm : ndarray, shape (n, 2), n >= 4
+        On the plane z = 0.
+    pixels : ndarray, shape (n, 2)
+
+    Returns
+    -------
+    list of Camera
+        Those that stand above the plane.
+    """
+    matrix = np.array([[focal_px, 0.0, centre_px[0]], [0.0, focal_px, centre_px[1]], [0.0, 0.0, 1.0]])
+    solid = np.column_stack([points_mm, np.zeros(len(points_mm))])
+    _, turns, shifts, _ = cv2.solvePnPGeneric(
+        solid, np.ascontiguousarray(pixels), matrix, np.zeros(4), flags=cv2.SOLVEPNP_IPPE
+    )
+    poses = [
+        Camera(
+            focal_px,
+            centre_px,
+            _rotation(np.asarray(turn, dtype=float)),
+            np.asarray(shift, dtype=float).reshape(3),
+        )
+        for turn, shift in zip(turns, shifts, strict=True)
+    ]
+    return [pose for pose in poses if pose.foot_mm[2] > 0.0]
+
+
+@dataclass(frozen=True, eq=False)
+class Adjusted:
+    """An adjustment's answer.
+
+    Attributes
+    ----------
+    vector : ndarray, shape (p,)
+    covariance : ndarray, shape (p, p)
+        From the column-scaled Jacobian, for residuals of unit variance.
+    residuals : ndarray, shape (m,)
+        The observations' own, in standard deviations, without the priors.
+    cost : float
+        Half the robust sum of squares, priors included.
+    """
+
+    vector: Array
+    covariance: Array
+    residuals: Array
+    cost: float
+
+
+def adjust(
+    model: Callable[[Array], tuple[Array, Array]],
+    start: Array,
+    observations: int,
+    cauchy: tuple[float, ...],
+) -> Adjusted:
+    """Adjust by robust least squares (Cauchy's loss), from a wide loss to a narrow one.
+
+    Parameters
+    ----------
+    model : callable
+        Vector (p,) to residuals (m,) in standard deviations and their Jacobian (m, p). The first
+        ``observations`` residuals are taken robustly, the rest are priors and are not.
+    start : ndarray, shape (p,)
+    observations : int
+    cauchy : tuple of float
+        One round for each: standard deviations at which the loss turns from square to logarithm. A
+        start that is many standard deviations off would stay where it is under the narrow loss alone.
+    """
+    vector = start
+    for width in cauchy:
+        found = least_squares(
+            lambda vector: model(vector)[0],
+            vector,
+            jac=lambda vector: model(vector)[1],
+            loss=_cauchy_loss(width, observations),
+            x_scale="jac",
+            xtol=1e-10,
+            ftol=1e-10,
+            gtol=None,
+            max_nfev=60,
+        )
+        vector = found.x
+    residuals, jacobian = model(vector)
+    return Adjusted(vector, covariance_of(jacobian), residuals[:observations], float(found.cost))
+
+
+def _cauchy_loss(width: float, observations: int) -> Callable[[Array], Array]:
+    """SciPy's form of Cauchy's loss on the first residuals: value, first and second derivative."""
+
+    def loss(square: Array) -> Array:
+        rho = np.stack([square, np.ones_like(square), np.zeros_like(square)])
+        bent = 1.0 + square[:observations] / width**2
+        rho[:, :observations] = width**2 * np.log(bent), 1.0 / bent, -1.0 / (width * bent) ** 2
+        return rho
+
+    return loss
+
+
+def covariance_of(jacobian: Array) -> Array:
+    """Covariance of unit-variance residuals, by inverting the column-scaled normal matrix.
+
+    A pseudo-inverse would hide an unknown that the observations do not tell; this lets it grow.
+    """
+    size = np.linalg.norm(jacobian, axis=0)
+    scaled = jacobian / size
+    return np.asarray(np.linalg.inv(scaled.T @ scaled) / np.outer(size, size))
+
+
+def pose_uncertainty(
+    vector: Array, covariance: Array, start: Camera, plan: Plan, centre_px: Array
+) -> PoseUncertainty:
+    """Propagate the camera's covariance to what is measured on the ring's top face.
+
+    The ring's own place is not known yet: a ring of the plan is laid where ``centre_px`` is seen, each
+    of its joints' corners is held fixed in the picture, and the camera is moved along the columns of
+    the square root of its covariance (JCGM 100:2008 clause 5.2.2). The joint with the largest
+    uncertainty speaks for all.
+
+    Parameters
+    ----------
+    vector : ndarray, shape (>= 10,)
+    covariance : ndarray, shape (>= 10, >= 10)
+    """
+    camera = camera_of(vector, start)
+    height = plan.thickness_mm
+    corners = _ring_corners(plan) + camera.to_plane(centre_px, height)
+    pixels = camera.project_plane(corners, height)
+    block = covariance[:CAMERA_PARAMETERS, :CAMERA_PARAMETERS]
+    size = np.sqrt(np.diag(block))
+    values, directions = np.linalg.eigh(block / np.outer(size, size))
+    columns = (size[:, None] * directions * np.sqrt(np.maximum(values, 0.0))).T
+    before = _figures(corners)
+    moved = [
+        _figures(camera_of(vector[:CAMERA_PARAMETERS] + column, start).to_plane(pixels, height))
+        for column in columns
+    ]
+    change = np.sqrt(sum((after - before) ** 2 for after in moved))
+    worst = change.max(axis=-1)
+    scale, pitch, skew, mitre, included, taper, radial = (float(value) for value in worst)
+    return PoseUncertainty(
+        scale=scale,
+        pitch_deg=math.degrees(pitch),
+        skew_deg=math.degrees(skew),
+        mitre_deg=math.degrees(mitre),
+        included_deg=math.degrees(included),
+        taper_deg=math.degrees(taper),
+        radial_mm=radial * plan.outer_mm,
+    )
+
+
+def _ring_corners(plan: Plan) -> Array:
+    """The planned joints' corners, shape (N, 2 faces, 2 ends, 2), centre at the origin."""
+    angle = np.radians(plan.pitch_deg) * np.arange(plan.segments)
+    along = np.stack([np.cos(angle), np.sin(angle)], axis=-1)[:, None, None, :]
+    across = np.stack([-np.sin(angle), np.cos(angle)], axis=-1)[:, None, None, :]
+    radii = np.array(plan.joint_radii_mm)[None, None, :, None]
+    sides = np.array([-1.0, 1.0])[None, :, None, None]
+    return np.asarray(radii * along + sides * _TAPER_HALF_WIDTH_MM * across)
+
+
+def _figures(corners: Array) -> Array:
+    """Scale and angles of a ring of joints, shape (7, N); the order of `PoseUncertainty`.
+
+    All free of the ring's place and turn; angles in radians, the radial offset relative to the radius.
+    """
+    ends = corners.mean(axis=1)
+    centre = ends[:, 1].mean(axis=0)
+    middle = ends.mean(axis=1) - centre
+    face = corners[:, :, 1] - corners[:, :, 0]
+    edge = np.roll(ends[:, 1], -1, axis=0) - ends[:, 1]
+    place, line, side = _direction(middle), _direction(ends[:, 1] - ends[:, 0]), _direction(edge)
+    face_direction = _direction(face)
+    size = np.hypot(*(ends[:, 1] - centre).T)
+    chord = np.hypot(*((np.roll(ends[:, 1], -1, axis=0) + ends[:, 1]) / 2.0 - centre).T)
+    steps = np.arange(len(corners)) * 2.0 * np.pi / len(corners)
+    return np.stack(
+        [
+            np.full(len(corners), np.log(size.mean())),
+            _wrapped(place - steps - np.angle(np.exp(1j * (place - steps)).mean())),
+            _wrapped(line - place),
+            _wrapped(side - line),
+            _wrapped(np.roll(line, -1) - line),
+            _wrapped(face_direction[:, 1] - face_direction[:, 0]),
+            chord / chord.mean(),
+        ]
+    )
+
+
+def _direction(vectors: Array) -> Array:
+    return np.asarray(np.arctan2(vectors[..., 1], vectors[..., 0]))
+
+
+def _wrapped(angle: Array) -> Array:
+    return np.asarray((angle + np.pi) % (2.0 * np.pi) - np.pi)
