@@ -11,6 +11,11 @@ from lightgap.hand import PointPx
 from lightgap.photo import Photo
 from lightgap.plan import Plan
 from lightgap.ring.outline import Outline
+from lightgap.ring.phase import find_phase
+from lightgap.ring.plane import reduce_photo
+from lightgap.ring.strips import STEP_MM, Lines, Strips, cut_strips, fit_lines
+from lightgap.ring.unroll import STEP_MM as COLUMN_MM
+from lightgap.ring.unroll import unroll
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,4 +65,29 @@ def find_comb(photo: Photo, outline: Outline, plan: Plan, first_joint_px: PointP
     RingError
         If the joints do not make a comb of the plan's N; the message names the N that they make.
     """
-    raise NotImplementedError
+    px_per_mm = outline.camera.px_per_mm([0.0, 0.0], plan.thickness_mm)
+    unrolled = unroll(reduce_photo(photo, px_per_mm, COLUMN_MM), outline, plan)
+    first = find_phase(unrolled, plan)
+    angle = first + np.arange(plan.segments) * np.radians(plan.pitch_deg)
+    strips = cut_strips(reduce_photo(photo, px_per_mm, 1.5 * STEP_MM), outline, plan, angle)
+    lines = fit_lines(strips, plan)
+    return Comb(_teeth(strips, lines, plan))
+
+
+def _teeth(strips: Strips, lines: Lines, plan: Plan) -> tuple[Tooth, ...]:
+    sin, cos = np.sin(strips.angle), np.cos(strips.angle)
+    u, v = strips.middle_mm, lines.place_mm
+    middles = np.stack([u * sin + v * cos, u * cos - v * sin], axis=1)
+    clockwise = np.arctan2(middles[:, 0], middles[:, 1]) % (2 * np.pi)
+    order = np.argsort(clockwise)
+    return tuple(
+        Tooth(
+            number,
+            middles[index],
+            float(90.0 - np.degrees(strips.angle[index]) - lines.skew_deg[index]),
+            float(lines.gap_mm[index]),
+            True,
+            float(lines.strength[index]),
+        )
+        for number, index in enumerate(order, 1)
+    )
