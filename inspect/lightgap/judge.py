@@ -82,20 +82,28 @@ class Finding:
 class Judged:
     """The verdict on one joint, one segment or the ring's own figures: the worst of its findings.
 
-    ``number`` is None for the ring; ``absent`` marks a segment that is not there.
+    Attributes
+    ----------
+    number : int or None
+        None for the ring.
+    verdict : Verdict
+    findings : tuple of Finding
+    reason : str or None
+        Why nothing of it could be measured.
+    absent : bool
+        A segment that is not there.
     """
 
     number: int | None
     verdict: Verdict
     findings: tuple[Finding, ...] = ()
+    reason: str | None = None
     absent: bool = False
 
     @property
     def severity(self) -> float:
-        """The worst finding's severity, among those that made the verdict."""
-        if self.absent:
-            return math.inf
-        return max((item.severity for item in self.deciding), default=0.0)
+        """The worst finding's severity; infinite for a segment that is not there."""
+        return math.inf if self.absent else max((item.severity for item in self.findings), default=0.0)
 
     @property
     def deciding(self) -> tuple[Finding, ...]:
@@ -177,8 +185,13 @@ def _judge_joint(joint: JointMeasure, plan: Plan, untold: frozenset[str]) -> Jud
     )
     findings = tuple(_findings(rows, plan, untold))
     if not joint.found:
-        return Judged(joint.number, Verdict.UNMEASURED, findings)
-    return Judged(joint.number, worst(item.verdict for item in findings), findings)
+        reason = joint.reason or "nothing was seen where this joint should be"
+        return Judged(joint.number, Verdict.UNMEASURED, findings, reason)
+    if not findings:
+        # A joint without a limit is no joint in tolerance.
+        return Judged(joint.number, Verdict.UNMEASURED, reason="the plan sets no limit for a joint")
+    verdict = worst(item.verdict for item in findings)
+    return Judged(joint.number, verdict, findings, joint.reason if verdict is Verdict.UNMEASURED else None)
 
 
 def _judge_segment(segment: SegmentMeasure, plan: Plan, untold: frozenset[str]) -> Judged:

@@ -1,19 +1,274 @@
-"""Every word and figure that a person reads: one formatter, one set of sentences."""
+"""Every sentence about a verdict that a person reads, and the sign that stands for it."""
 
 from __future__ import annotations
 
-from typing import Literal
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
-from lightgap.judge import Judged, Verdicts
+from lightgap.judge import Finding, Judged, Verdict, Verdicts, badness
+from lightgap.show.figures import Units, figure, plain
+from lightgap.values import Unknown, Value
 
-Units = Literal["mm", "inch"]
+
+@dataclass(frozen=True)
+class Sign:
+    """How a verdict is shown: never by colour alone.
+
+    Attributes
+    ----------
+    mark : str
+        One ASCII character for a terminal.
+    short : str
+        The verdict in one short word, for a label.
+    shape : str
+        "circle", "square", "triangle" or "diamond".
+    colour : str
+        "#rrggbb", from the palette of Okabe and Ito, told apart with any colour vision.
+    """
+
+    mark: str
+    short: str
+    shape: str
+    colour: str
+
+
+SIGNS = {
+    Verdict.IN: Sign("o", "in", "circle", "#0072B2"),
+    Verdict.OUT: Sign("x", "out", "square", "#D55E00"),
+    Verdict.CLOSE: Sign("?", "close", "triangle", "#F0E442"),
+    Verdict.UNMEASURED: Sign("-", "not seen", "diamond", "#999999"),
+}
+
+
+def joined(items: Sequence[object]) -> str:
+    """Write a list as said aloud.
+
+    Examples
+    --------
+    >>> joined([3]), joined([3, 8]), joined([3, 8, 11])
+    ('3', '3 and 8', '3, 8 and 11')
+    """
+    shown = [str(item) for item in items]
+    return " and ".join([", ".join(shown[:-1]), shown[-1]] if len(shown) > 1 else shown)
+
+
+def counted(count: int, noun: str) -> str:
+    """Write a count with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "joint"), counted(3, "joint")
+    ('1 joint', '3 joints')
+    """
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+_UNMEASURED_NAME = {
+    "gap_mm": "gap",
+    "taper_deg": "taper",
+    "pitch_error_deg": "place round the ring",
+    "skew_deg": "direction",
+    "included_angle_deg": "angle between its faces",
+    "mitre_deg": "face",
+    "outer_length_mm": "outer length",
+    "radial_offset_mm": "place in or out",
+    "twist_deg": "twist",
+    "across_flats_mm": "size",
+    "out_of_round_mm": "roundness",
+    "inner_offset_mm": "centre of the hole",
+}
+
+
+def say(finding: Finding, units: Units = "mm") -> str:
+    """Say one finding that has a value in a few words, to follow "joint 8" or "segment 7:"."""
+    said = _said(finding, units)
+    if finding.verdict is Verdict.CLOSE:
+        limit = plain(finding.limit, finding.quantity, units)
+        return f"{said}, too close to the limit of {limit} to call"
+    return said
+
+
+def _name(finding: Finding) -> str:
+    name = _UNMEASURED_NAME[finding.quantity]
+    if finding.place is None:
+        return name
+    return f"{finding.place} {name}" if name == "face" else f"{name} at the {finding.place}"
+
+
+def _unmeasured(judged: Judged) -> tuple[str, ...]:
+    """Name together all that could not be measured for the same reason."""
+    names: dict[str, list[str]] = {}
+    for item in judged.deciding:
+        reason = item.measured.reason if isinstance(item.measured, Unknown) else "no figure came of it"
+        names.setdefault(reason, []).append(_name(item))
+    return tuple(f"{joined(group)} not measured: {reason}" for reason, group in names.items())
+
+
+def _said(finding: Finding, units: Units) -> str:
+    quantity = finding.quantity
+    shown = figure(finding.measured, quantity, units)
+    more = not finding.deviation < 0.0
+    off = _size(finding, units)
+    match quantity:
+        case "gap_mm" if math.isinf(finding.lower):
+            return f"open {shown} at the {finding.place}"
+        case "gap_mm":
+            beyond = f", {off} too {'wide' if more else 'narrow'}" if finding.verdict is Verdict.OUT else ""
+            return f"gap {shown} at the {finding.place}{beyond}"
+        case "taper_deg" if finding.nominal == 0.0:
+            return f"wider {'outside' if more else 'inside'} by {off}"
+        case "taper_deg":
+            return f"tapers by {shown}, {off} too {'much' if more else 'little'}"
+        case "pitch_error_deg":
+            return f"stands {off} too far {'clockwise' if more else 'anticlockwise'}"
+        case "skew_deg":
+            return f"leans {off} from the line to the centre"
+        case "included_angle_deg":
+            return f"angle between its faces {off} too {'large' if more else 'small'}"
+        case "mitre_deg":
+            return f"{finding.place} face {off} off"
+        case "outer_length_mm":
+            return f"{off} too {'long' if more else 'short'} at its outer edge"
+        case "radial_offset_mm":
+            return f"stands {off} too far {'out' if more else 'in'}"
+        case "twist_deg":
+            return f"turned {off} in its place"
+        case "across_flats_mm":
+            return f"{off} too {'large' if more else 'small'}"
+        case "out_of_round_mm":
+            return f"{shown} out of round"
+        case _:
+            return f"hole {shown} off centre"
+
+
+def _size(finding: Finding, units: Units) -> str:
+    """Write how far off it is, without a sign, with the value's own uncertainty."""
+    if not isinstance(finding.measured, Value):
+        return figure(finding.measured, finding.quantity, units)
+    size = Value(abs(finding.deviation), finding.measured.budget)
+    return figure(size, finding.quantity, units)
 
 
 def reasons(judged: Judged, units: Units = "mm") -> tuple[str, ...]:
-    """Say why a joint, a segment or the ring is not in tolerance, the worst first; () when it is."""
-    return tuple(f"{item.quantity} {item.place or ''}".strip() for item in judged.deciding)
+    """Say why a joint, a segment or the ring is not in tolerance, the worst first; () when it is.
+
+    One sentence for each quantity: of a gap only the station that is worst.
+    """
+    if judged.absent:
+        return ("missing",)
+    if judged.reason is not None:
+        return (f"not measured: {judged.reason}",)
+    if judged.verdict is Verdict.UNMEASURED:
+        return _unmeasured(judged)
+    first: dict[tuple[str, str | None], Finding] = {}
+    for finding in judged.deciding:
+        place = None if finding.quantity == "gap_mm" else finding.place
+        first.setdefault((finding.quantity, place), finding)
+    return tuple(say(finding, units) for finding in first.values())
 
 
 def headline(verdicts: Verdicts, units: Units = "mm") -> str:
     """Say in one sentence what is wrong first, or that nothing is."""
-    return str(verdicts.overall)
+    match verdicts.overall:
+        case Verdict.OUT:
+            said = _wrong_first(verdicts, units)
+        case Verdict.CLOSE:
+            said = f"nothing is out of tolerance, but {_undecided(verdicts, Verdict.CLOSE, units)}"
+        case Verdict.UNMEASURED:
+            unseen = _undecided(verdicts, Verdict.UNMEASURED, units)
+            said = f"nothing measured is out of tolerance, but {unseen}"
+        case _:
+            joints, segments = len(verdicts.joints), len(verdicts.segments)
+            said = f"all {joints} joints and {segments} segments are in tolerance{_widest(verdicts, units)}"
+    return said[0].upper() + said[1:]
+
+
+def _wrong_first(verdicts: Verdicts, units: Units) -> str:
+    joints = _out(verdicts.joints)
+    segments = _out(verdicts.segments)
+    said: list[str] = []
+    if not joints and not segments:
+        return f"the ring: {reasons(verdicts.ring, units)[0]}"
+    segment, joint = _first_pair(joints, segments, len(verdicts.joints))
+    if segment is not None:
+        said.append(_called(segment, "segment", units))
+    if joint is not None:
+        said.append(_called(joint, "joint", units))
+    more = [
+        counted(count, f"more {noun}")
+        for count, noun in (
+            (len(joints) - (joint is not None), "joint"),
+            (len(segments) - (segment is not None), "segment"),
+        )
+        if count
+    ]
+    rest = f"; {' and '.join(more)} out of tolerance" if more else ""
+    return f"{', '.join(said)}{rest}"
+
+
+def _out(judged: Iterable[Judged]) -> list[Judged]:
+    """Those that are out of tolerance, the worst first."""
+    out = [item for item in judged if item.verdict is Verdict.OUT]
+    return sorted(out, key=lambda item: -item.severity)
+
+
+def _first_pair(
+    joints: Sequence[Judged], segments: Sequence[Judged], count: int
+) -> tuple[Judged | None, Judged | None]:
+    """Choose the worst joint or segment, and the worst of its neighbours that is out as well."""
+    if segments and (not joints or segments[0].severity >= joints[0].severity):
+        segment = segments[0]
+        beside = (segment.number, (segment.number or 0) % count + 1)
+        return segment, next((joint for joint in joints if joint.number in beside), None)
+    joint = joints[0]
+    beside = (joint.number, ((joint.number or 0) - 2) % count + 1)
+    return next((segment for segment in segments if segment.number in beside), None), joint
+
+
+def _called(judged: Judged, noun: str, units: Units) -> str:
+    if judged.absent:
+        return f"{noun} {judged.number} is missing"
+    colon = ":" if noun == "segment" else ""
+    return f"{noun} {judged.number}{colon} {reasons(judged, units)[0]}"
+
+
+def _undecided(verdicts: Verdicts, verdict: Verdict, units: Units) -> str:
+    said = []
+    for noun, group in (("joint", verdicts.joints), ("segment", verdicts.segments)):
+        alike = sorted((item for item in group if item.verdict is verdict), key=lambda item: -item.severity)
+        if len(alike) == 1:
+            said.append(_called(alike[0], noun, units))
+        elif alike:
+            numbers = sorted(item.number or 0 for item in alike)
+            said.append(
+                f"{noun}s {joined(numbers)} {'are ' if verdict is Verdict.CLOSE else ''}{_plural(verdict)}"
+            )
+    if not said:
+        said.append(f"the ring: {reasons(verdicts.ring, units)[0]}")
+    return ", and ".join(said)
+
+
+def _plural(verdict: Verdict) -> str:
+    return str(verdict) if verdict is Verdict.CLOSE else "could not be measured"
+
+
+def _widest(verdicts: Verdicts, units: Units) -> str:
+    """Say how wide the widest closed joint is; of other joints the plan's own figure says enough."""
+    gaps = [
+        (item.measured.value, judged.number, item)
+        for judged in verdicts.joints
+        for item in judged.findings
+        if item.quantity == "gap_mm" and math.isinf(item.lower) and isinstance(item.measured, Value)
+    ]
+    if not gaps:
+        return ""
+    value, number, item = max(gaps, key=lambda gap: gap[0])
+    if value <= 0.0:
+        return ""
+    return f"; the widest is joint {number}, {say(item, units)}"
+
+
+def worst_first(judged: Iterable[Judged]) -> list[Judged]:
+    """Sort by verdict, then by how many times its limit the worst value is off."""
+    return sorted(judged, key=lambda item: (-badness(item.verdict), -item.severity, item.number or 0))
