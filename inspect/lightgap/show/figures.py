@@ -28,7 +28,7 @@ class _Scale:
 
 _DEGREES = _Scale("°", 1.0, 2)
 _LENGTHS: dict[Units, _Scale] = {"mm": _Scale(" mm", 1.0, 2), "inch": _Scale(" in", MM_PER_INCH, 3)}
-_MOST_DECIMALS = 4
+_MOST_DECIMALS = 6
 
 
 def _scale(quantity: str, units: Units) -> _Scale:

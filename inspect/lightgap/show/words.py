@@ -174,10 +174,10 @@ def headline(verdicts: Verdicts, units: Units = "mm") -> str:
         case Verdict.OUT:
             said = _wrong_first(verdicts, units)
         case Verdict.CLOSE:
-            said = f"nothing is out of tolerance, but {_undecided(verdicts, Verdict.CLOSE, units)}"
+            said = f"nothing is out of tolerance; {_undecided(verdicts, Verdict.CLOSE, units)}"
         case Verdict.UNMEASURED:
             unseen = _undecided(verdicts, Verdict.UNMEASURED, units)
-            said = f"nothing measured is out of tolerance, but {unseen}"
+            said = f"nothing measured is out of tolerance; {unseen}"
         case _:
             joints, segments = len(verdicts.joints), len(verdicts.segments)
             said = f"all {joints} joints and {segments} segments are in tolerance{_widest(verdicts, units)}"
@@ -234,23 +234,18 @@ def _called(judged: Judged, noun: str, units: Units) -> str:
 
 
 def _undecided(verdicts: Verdicts, verdict: Verdict, units: Units) -> str:
+    """Name the joints and segments that could not be judged; of a single one, why."""
+    plural = "are too close to call" if verdict is Verdict.CLOSE else "could not be measured"
     said = []
     for noun, group in (("joint", verdicts.joints), ("segment", verdicts.segments)):
-        alike = sorted((item for item in group if item.verdict is verdict), key=lambda item: -item.severity)
-        if len(alike) == 1:
-            said.append(_called(alike[0], noun, units))
+        alike = [item for item in group if item.verdict is verdict]
+        if len(alike) > 1:
+            said.append(f"{noun}s {joined([item.number for item in alike])} {plural}")
+        elif alike and alike[0].reason is not None:
+            said.append(f"{noun} {alike[0].number} could not be measured: {alike[0].reason}")
         elif alike:
-            numbers = sorted(item.number or 0 for item in alike)
-            said.append(
-                f"{noun}s {joined(numbers)} {'are ' if verdict is Verdict.CLOSE else ''}{_plural(verdict)}"
-            )
-    if not said:
-        said.append(f"the ring: {reasons(verdicts.ring, units)[0]}")
-    return ", and ".join(said)
-
-
-def _plural(verdict: Verdict) -> str:
-    return str(verdict) if verdict is Verdict.CLOSE else "could not be measured"
+            said.append(_called(alike[0], noun, units))
+    return ", and ".join(said) or f"the ring: {reasons(verdicts.ring, units)[0]}"
 
 
 def _widest(verdicts: Verdicts, units: Units) -> str:
