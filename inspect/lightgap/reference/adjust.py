@@ -210,12 +210,12 @@ def adjust(
         One round for each: standard deviations at which the loss turns from square to logarithm. A
         start that is many standard deviations off would stay where it is under the narrow loss alone.
     """
-    vector = start
+    vector, at = start, _Last(model)
     for width in cauchy:
         found = least_squares(
-            lambda vector: model(vector)[0],
+            lambda vector: at(vector)[0],
             vector,
-            jac=lambda vector: model(vector)[1],
+            jac=lambda vector: at(vector)[1],
             loss=_cauchy_loss(width, observations),
             x_scale="jac",
             xtol=1e-10,
@@ -224,8 +224,22 @@ def adjust(
             max_nfev=60,
         )
         vector = found.x
-    residuals, jacobian = model(vector)
+    residuals, jacobian = at(vector)
     return Adjusted(vector, covariance_of(jacobian), residuals[:observations], float(found.cost))
+
+
+class _Last:
+    """A model that remembers its last answer: residuals and Jacobian are asked for one after the other."""
+
+    def __init__(self, model: Callable[[Array], tuple[Array, Array]]) -> None:
+        self._model = model
+        self._vector: Array | None = None
+        self._answer: tuple[Array, Array]
+
+    def __call__(self, vector: Array) -> tuple[Array, Array]:
+        if self._vector is None or not np.array_equal(vector, self._vector):
+            self._vector, self._answer = vector.copy(), self._model(vector)
+        return self._answer
 
 
 def _cauchy_loss(width: float, observations: int) -> Callable[[Array], Array]:
