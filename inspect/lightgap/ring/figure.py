@@ -21,7 +21,8 @@ _NOISE = 4.0
 _ROUND_SIDES = 60
 _ROUND_HALF_ARC = 0.12
 _SIDE_SHARE = 0.75
-_ALONG = 24
+SIDE = _SIDE_SHARE * np.linspace(-1.0, 1.0, 24)
+"""Places along a side at which it is looked at, in units of its half length."""
 _DIRECTIONS = 240
 
 
@@ -40,7 +41,7 @@ class Figure:
 
 
 @dataclass(frozen=True, eq=False)
-class _Evidence:
+class Evidence:
     """Edge evidence by direction and distance: ``table[i, j]`` at ``first_mm + j * step_mm``."""
 
     table: NDArray[np.float32]
@@ -63,23 +64,47 @@ def unit_mm(plan: Plan) -> float:
 
 
 def search_figure(
-    look: Sampler, plan: Plan, centre_mm: tuple[float, float], shift_mm: float, scale_span: float
+    look: Sampler,
+    plan: Plan,
+    centre_mm: tuple[float, float],
+    shift_mm: float,
+    scale_span: float,
+    scale: float = 1.0,
 ) -> Figure:
-    """Find the figure within ``shift_mm`` of a centre and ``scale_span`` (relative) of the plan's size."""
+    """Find the figure within ``shift_mm`` of a centre and ``scale_span`` (relative) of the plan's size.
+
+    ``scale`` is the size to search about, relative to the plan.
+    """
     grain = unit_mm(plan)
-    sides = sides_of(plan)
-    steps = max(4, round(_DIRECTIONS / sides)) if plan.outline == "polygon" else 1
-    phases = np.arange(steps) * (360.0 / sides / steps)
+    steps = _phase_steps(plan)
+    phases = np.arange(steps) * (plan.pitch_deg / steps)
     reach = shift_mm + scale_span * plan.outer_mm + grain
-    start = Figure(*centre_mm, 1.0, 0.0, 0.0)
-    coarse = _Search(look, plan, start, phases, reach, grain * 0.2)
+    start = Figure(*centre_mm, scale, 0.0, 0.0)
+    coarse = _Search(look, plan, start, phases, reach, grain * 0.2, SIDE)
     best = coarse.best(start, (shift_mm, 0.75 * grain), (scale_span, 0.75 * grain / plan.outer_mm))
     spread = phases[1] * np.linspace(-1.0, 1.0, 9) if steps > 1 else np.zeros(1)
-    fine = _Search(look, plan, best, best.phase_deg + spread, 2.0 * grain, grain * 0.1)
+    fine = _Search(look, plan, best, best.phase_deg + spread, 2.0 * grain, grain * 0.1, SIDE)
     for step in (0.3 * grain, 0.1 * grain):
         reach = 3.0 * step
         best = fine.best(best, (reach, step), (reach / plan.outer_mm, step / plan.outer_mm), np.log1p)
     return replace(best, score=fine.score(best))
+
+
+def glance_figure(
+    look: Sampler, plan: Plan, centre_mm: tuple[float, float], shift_mm: float, scale_span: float
+) -> Figure:
+    """Search like `search_figure`, but roughly: to compare many guesses of the camera's pose."""
+    grain = unit_mm(plan)
+    steps = _phase_steps(plan)
+    start = Figure(*centre_mm, 1.0, 0.0, 0.0)
+    reach = shift_mm + scale_span * plan.outer_mm + grain
+    phases = np.arange(steps) * (plan.pitch_deg / steps)
+    rough = _Search(look, plan, start, phases, reach, grain * 0.5, SIDE[::2])
+    return rough.best(start, (shift_mm, grain), (scale_span, grain / plan.outer_mm))
+
+
+def _phase_steps(plan: Plan) -> int:
+    return max(4, round(_DIRECTIONS / plan.segments)) if plan.outline == "polygon" else 1
 
 
 def sides_of(plan: Plan) -> int:
@@ -95,7 +120,14 @@ class _Search:
     """Edge evidence of the outer and the inner edge about one start, and the search in it."""
 
     def __init__(
-        self, look: Sampler, plan: Plan, start: Figure, phases_deg: Array, reach_mm: float, step_mm: float
+        self,
+        look: Sampler,
+        plan: Plan,
+        start: Figure,
+        phases_deg: Array,
+        reach_mm: float,
+        step_mm: float,
+        along: Array,
     ) -> None:
         self._plan, self._start, self._phases = plan, start, phases_deg
         sides = sides_of(plan)
@@ -103,7 +135,7 @@ class _Search:
             (phases_deg[None, :] + np.arange(sides)[:, None] * (360.0 / sides)).ravel()
         )
         self._outer, self._inner = (
-            _evidence(look, plan, start, self._directions, middle * start.scale, reach_mm, step_mm)
+            edge_evidence(look, plan, start, self._directions, middle * start.scale, reach_mm, step_mm, along)
             for middle in (plan.outer_mm, plan.inner_mm)
         )
 
@@ -145,7 +177,7 @@ def _steps(span: float, step: float) -> Array:
     return np.arange(-count, count + 1) * (span / max(count, 1))
 
 
-def _evidence(
+def edge_evidence(
     look: Sampler,
     plan: Plan,
     start: Figure,
@@ -153,33 +185,42 @@ def _evidence(
     middle_mm: float,
     reach_mm: float,
     step_mm: float,
-) -> _Evidence:
+    along: Array,
+) -> Evidence:
+    """Weigh a straight edge (or an arc) at every distance about ``middle_mm``, in every direction.
+
+    ``directions`` are radians anticlockwise from +x about the start's centre; ``along`` are places on the
+    side in units of its half length. Evidence is the mean step across the line over the scatter of that
+    step along it: a line of print or of grain does not run straight for a whole side.
+    """
     window = max(2, round(0.75 * unit_mm(plan) / step_mm))
     count = 2 * int(np.ceil(reach_mm / step_mm)) + 1
     first = middle_mm - (count - 1) / 2 * step_mm
     distance = first + (np.arange(count + 2 * window - 1) - window + 0.5) * step_mm
-    x, y = _lines(plan, directions, distance, middle_mm)
-    seen = look((start.x_mm + x).reshape(-1, _ALONG), (start.y_mm + y).reshape(-1, _ALONG))
-    profile = seen.reshape(len(directions), len(distance), _ALONG * 3)
-    summed = np.zeros((len(directions), len(distance) + 1, _ALONG * 3), dtype=np.float32)
+    x, y = _lines(plan, directions, distance, middle_mm, along)
+    places = len(along)
+    seen = look((start.x_mm + x).reshape(-1, places), (start.y_mm + y).reshape(-1, places))
+    profile = seen.reshape(len(directions), len(distance), places * 3)
+    summed = np.zeros((len(directions), len(distance) + 1, places * 3), dtype=np.float32)
     np.cumsum(profile, axis=1, out=summed[:, 1:], dtype=np.float32)
     middle = summed[:, window : window + count]
     step = (summed[:, 2 * window :] + summed[:, :count] - 2.0 * middle) / window
-    step = step.reshape(len(directions), count, _ALONG, 3)
+    step = step.reshape(len(directions), count, places, 3)
     mean = step.mean(axis=2)
     mean2 = np.sum(mean * mean, axis=2)
-    spread = np.maximum(np.einsum("ijkl,ijkl->ij", step, step) / _ALONG - mean2, 0.0)
+    spread = np.maximum(np.einsum("ijkl,ijkl->ij", step, step) / places - mean2, 0.0)
     table = np.sqrt(mean2 / (spread + _NOISE**2))
-    return _Evidence(table.astype(np.float32), first, step_mm)
+    return Evidence(table.astype(np.float32), first, step_mm)
 
 
-def _lines(plan: Plan, directions: Array, distance: Array, middle_mm: float) -> tuple[Array, Array]:
+def _lines(
+    plan: Plan, directions: Array, distance: Array, middle_mm: float, along: Array
+) -> tuple[Array, Array]:
     """Places along each side at each distance, shape (directions, distances, along)."""
-    along = np.linspace(-1.0, 1.0, _ALONG)
     if plan.outline == "round":
-        angle = directions[:, None, None] + _ROUND_HALF_ARC * along
+        angle = directions[:, None, None] + _ROUND_HALF_ARC / _SIDE_SHARE * along
         return distance[:, None] * np.cos(angle), distance[:, None] * np.sin(angle)
-    half_side = _SIDE_SHARE * middle_mm * np.tan(np.radians(plan.mitre_deg))
+    half_side = middle_mm * np.tan(np.radians(plan.mitre_deg))
     cos, sin = np.cos(directions)[:, None, None], np.sin(directions)[:, None, None]
     return (
         distance[:, None] * cos - half_side * along * sin,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from lightgap.camera import Camera
@@ -12,9 +13,11 @@ from lightgap.hand import PointPx
 from lightgap.photo import Photo
 from lightgap.plan import Plan
 from lightgap.ring.circles import edge_votes, find_centres
-from lightgap.ring.figure import Figure, Sampler, search_figure, unit_mm
+from lightgap.ring.figure import Figure, Sampler, glance_figure, search_figure, unit_mm
+from lightgap.ring.pose import Circle, fit_pose, leaning_camera
 from lightgap.ring.plane import reduce_photo, sample
 
+_LEANS = [(0.0, 0.0)] + [(8.0, 60.0 * k) for k in range(6)] + [(16.0, 45.0 * k) for k in range(8)]
 SURE_SCORE = 2.7
 LEAST_SCORE = 2.4
 
@@ -114,4 +117,46 @@ def find_outline_unscaled(
     photo: Photo, plan: Plan, points_px: tuple[PointPx, PointPx, PointPx] | None = None
 ) -> Outline:
     """Find the ring with nothing known but its size: the pose comes from the figure's own regularity."""
-    raise NotImplementedError
+    starts = []
+    for circle in _circles(photo, plan)[:2]:
+        for tilt_deg, toward_deg in _LEANS:
+            camera = leaning_camera(photo, plan, circle, tilt_deg, toward_deg)
+            look = _looker(
+                photo, camera, plan.thickness_mm, circle.outer_px / plan.outer_mm, 0.4 * unit_mm(plan)
+            )
+            starts.append((camera, glance_figure(look, plan, (0.0, 0.0), 2.0 * unit_mm(plan), 0.03)))
+    starts.sort(key=lambda start: -start[1].score)
+    fits = [fit_pose(photo, camera, plan, figure) for camera, figure in starts[:3]]
+    pose, fitted = max(fits, key=lambda fit: fit[1].score)
+    return _outline(pose, plan, fitted)
+
+
+def _circles(photo: Photo, plan: Plan) -> list[Circle]:
+    """Return where a ring could lie in the photo; likeliest first."""
+    short = min(photo.width, photo.height)
+    reduced = reduce_photo(photo, short / 380.0, 1.0)
+    found = []
+    codes, factor = reduced.codes, reduced.factor
+    for low in (0.14, 0.28):
+        votes = edge_votes(codes)
+        cell = 2 * factor
+        sizes = low * short / cell * 1.04 ** np.arange(18)
+        for size, peaks in zip(sizes, find_centres(votes, plan, sizes, 3), strict=True):
+            for peak in peaks:
+                centre = ((peak.column + 0.5) * cell - 0.5, (peak.row + 0.5) * cell - 0.5)
+                found.append(Circle(*centre, size * cell, peak.votes))
+        codes = cv2.resize(codes, (codes.shape[1] // 2, codes.shape[0] // 2), interpolation=cv2.INTER_AREA)
+        factor *= 2
+    found.sort(key=lambda circle: -circle.votes)
+    kept: list[Circle] = []
+    for new in found:
+        if not any(_alike(new, old) for old in kept):
+            kept.append(new)
+        if len(kept) == 4:
+            break
+    return kept
+
+
+def _alike(one: Circle, other: Circle) -> bool:
+    apart = np.hypot(one.x_px - other.x_px, one.y_px - other.y_px)
+    return bool(apart < 0.1 * other.outer_px and abs(np.log(one.outer_px / other.outer_px)) < 0.06)
