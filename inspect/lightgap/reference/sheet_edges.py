@@ -292,7 +292,7 @@ def _follow(photo: Photo, chord: _Chord) -> tuple[_Curve, Array, float]:
     """Set a side finely: its curve, its edge points (n, 2) in px, and the share of blocks kept."""
     curve = _Curve(chord, np.zeros(1))
     blur: float | None = None
-    for _ in range(3):
+    for _ in range(2):
         u, offset, luma = _profiles(photo, curve, _BLOCK_PX, _WINDOW_PX)
         whole = np.all(np.isfinite(luma), axis=1)
         if whole.sum() < _FEWEST_BLOCKS:
