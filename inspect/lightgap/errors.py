@@ -49,3 +49,15 @@ class ScaleError(LightgapError):
 
 class RingError(LightgapError):
     """The ring was not found, is cut off, or is not the ring that the plan describes."""
+
+
+class LogError(LightgapError):
+    """The log cannot be opened, read or written as asked."""
+
+    http_status = 409
+
+
+class NotInLog(LogError):
+    """The log holds no such build, ring, check or photo."""
+
+    http_status = 404

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 from lightgap import __version__
 from lightgap.advise import Advice, advise
+from lightgap.camera import Camera
 from lightgap.judge import Finding, Judged, Verdict, Verdicts, judge
 from lightgap.measure import JointMeasure, LinePx, Measurement, PointPx, RingMeasure, SegmentMeasure
 from lightgap.plan import Plan
@@ -138,10 +139,28 @@ def _reference(reference: Reference, mm_per_px: float) -> dict[str, Any]:
                 "used": card.used,
                 "reason": card.reason,
                 "corners_px": [_point(corner) for corner in card.corners_px],
+                "corners_mm": [_point(corner) for corner in card.corners_mm],
+                "residual_px": None if card.residual_px is None else round(card.residual_px, 4),
             }
             for card in reference.cards
         ],
         "cannot_tell": sorted(reference.untold),
+        "camera": _camera(reference.camera),
+        "focal_standard": reference.focal_standard,
+        "standard_uncertainty": asdict(reference.uncertainty),
+        "notes": list(reference.notes),
+    }
+
+
+def _camera(camera: Camera) -> dict[str, Any]:
+    """Give the camera in full, so that what is stored can be measured on."""
+    return {
+        "focal_px": camera.focal_px,
+        "centre_px": camera.centre_px.tolist(),
+        "rotation": camera.rotation.tolist(),
+        "translation_mm": camera.translation.tolist(),
+        "k1": camera.k1,
+        "k2": camera.k2,
     }
 
 
@@ -216,6 +235,7 @@ def _judged(judged: Judged) -> dict[str, Any]:
     return {
         "verdict": str(judged.verdict),
         "reasons": list(words.reasons(judged)),
+        "not_measured": judged.reason,
         "findings": [_finding(item) for item in judged.findings],
     }
 
