@@ -60,6 +60,11 @@ class Finding:
     verdict: Verdict
 
     @property
+    def two_sided(self) -> bool:
+        """Whether there is a lower limit as well: not for a closed joint's gap."""
+        return math.isfinite(self.lower)
+
+    @property
     def limit(self) -> float:
         """The limit as plus or minus about nominal."""
         return self.upper - self.nominal
@@ -74,7 +79,7 @@ class Finding:
         """Deviation as a multiple of the limit, for "worst first"; 0 when there is no value."""
         if not isinstance(self.measured, Value):
             return 0.0
-        beyond = max(self.deviation, 0.0) if math.isinf(self.lower) else abs(self.deviation)
+        beyond = abs(self.deviation) if self.two_sided else max(self.deviation, 0.0)
         return beyond / self.limit if self.limit > 0 else math.inf
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
-from lightgap.values import Below, Measured, Unknown
+from lightgap.values import COVERAGE_FACTOR, Below, Contribution, Measured, Unknown
 
 Units = Literal["mm", "inch"]
 
@@ -110,6 +110,18 @@ def plain(number: float, quantity: str, units: Units = "mm", *, bare: bool = Fal
     return shown if bare else f"{shown}{scale.sign}"
 
 
+def expanded(part: Contribution, quantity: str, units: Units = "mm") -> str:
+    """Write one line of a budget as 2 u, without unit, so that it compares with the U beside the value.
+
+    Examples
+    --------
+    >>> expanded(Contribution("edge fit", 0.0123), "gap_mm")
+    '0.025'
+    """
+    size = COVERAGE_FACTOR * part.standard / _scale(quantity, units).size
+    return f"{size:.{decimals(size)}f}" if size > 0.0 else "0"
+
+
 def both(length_mm: float) -> str:
     """Write a length in both units, where the reader's choice is not known.
 
@@ -147,4 +159,4 @@ def _at_least(number: float, places: int) -> str:
 
 def _signed(number: float, places: int, signed: bool) -> str:
     shown = f"{number:+.{places}f}" if signed else f"{number:.{places}f}"
-    return shown.replace("-", "") if float(shown) == 0.0 else shown
+    return shown.lstrip("+-") if float(shown) == 0.0 else shown

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from lightgap.judge import Finding, Judged, Verdict, Verdicts, badness
+from lightgap.plan import Plan
 from lightgap.show.figures import Units, figure, plain
 from lightgap.values import Unknown, Value
 
@@ -111,7 +111,7 @@ def _said(finding: Finding, units: Units) -> str:
     more = not finding.deviation < 0.0
     off = _size(finding, units)
     match quantity:
-        case "gap_mm" if math.isinf(finding.lower):
+        case "gap_mm" if not finding.two_sided:
             return f"open {shown} at the {finding.place}"
         case "gap_mm":
             beyond = f", {off} too {'wide' if more else 'narrow'}" if finding.verdict is Verdict.OUT else ""
@@ -168,6 +168,16 @@ def reasons(judged: Judged, units: Units = "mm") -> tuple[str, ...]:
     return tuple(say(finding, units) for finding in first.values())
 
 
+def called(judged: Judged, noun: str, units: Units = "mm") -> str:
+    """Say what is wrong with one joint or segment, by its name: "joint 8 open 0.36 mm at the outside"."""
+    if judged.absent:
+        return f"{noun} {judged.number} is missing"
+    if judged.reason is not None:
+        return f"{noun} {judged.number} could not be measured: {judged.reason}"
+    colon = ":" if noun == "segment" else ""
+    return f"{noun} {judged.number}{colon} {reasons(judged, units)[0]}"
+
+
 def headline(verdicts: Verdicts, units: Units = "mm") -> str:
     """Say in one sentence what is wrong first, or that nothing is."""
     match verdicts.overall:
@@ -192,9 +202,9 @@ def _wrong_first(verdicts: Verdicts, units: Units) -> str:
         return f"the ring: {reasons(verdicts.ring, units)[0]}"
     segment, joint = _first_pair(joints, segments, len(verdicts.joints))
     if segment is not None:
-        said.append(_called(segment, "segment", units))
+        said.append(called(segment, "segment", units))
     if joint is not None:
-        said.append(_called(joint, "joint", units))
+        said.append(called(joint, "joint", units))
     more = [
         counted(count, f"more {noun}")
         for count, noun in (
@@ -226,13 +236,6 @@ def _first_pair(
     return next((segment for segment in segments if segment.number in beside), None), joint
 
 
-def _called(judged: Judged, noun: str, units: Units) -> str:
-    if judged.absent:
-        return f"{noun} {judged.number} is missing"
-    colon = ":" if noun == "segment" else ""
-    return f"{noun} {judged.number}{colon} {reasons(judged, units)[0]}"
-
-
 def _undecided(verdicts: Verdicts, verdict: Verdict, units: Units) -> str:
     """Name the joints and segments that could not be judged; of a single one, why."""
     plural = "are too close to call" if verdict is Verdict.CLOSE else "could not be measured"
@@ -241,10 +244,8 @@ def _undecided(verdicts: Verdicts, verdict: Verdict, units: Units) -> str:
         alike = [item for item in group if item.verdict is verdict]
         if len(alike) > 1:
             said.append(f"{noun}s {joined([item.number for item in alike])} {plural}")
-        elif alike and alike[0].reason is not None:
-            said.append(f"{noun} {alike[0].number} could not be measured: {alike[0].reason}")
         elif alike:
-            said.append(_called(alike[0], noun, units))
+            said.append(called(alike[0], noun, units))
     return ", and ".join(said) or f"the ring: {reasons(verdicts.ring, units)[0]}"
 
 
@@ -254,7 +255,7 @@ def _widest(verdicts: Verdicts, units: Units) -> str:
         (item.measured.value, judged.number, item)
         for judged in verdicts.joints
         for item in judged.findings
-        if item.quantity == "gap_mm" and math.isinf(item.lower) and isinstance(item.measured, Value)
+        if item.quantity == "gap_mm" and not item.two_sided and isinstance(item.measured, Value)
     ]
     if not gaps:
         return ""
@@ -262,6 +263,26 @@ def _widest(verdicts: Verdicts, units: Units) -> str:
     if value <= 0.0:
         return ""
     return f"; the widest is joint {number}, {say(item, units)}"
+
+
+def describe_plan(plan: Plan, units: Units = "mm") -> str:
+    """Say a plan in one line.
+
+    Examples
+    --------
+    >>> describe_plan(Plan(12, "spaced", 240.0, 32.0, 19.0, gap_mm=3.0))
+    '12 segments, joints spaced 3 mm, 240 mm across flats, 32 mm wide, 19 mm thick'
+    """
+    gap = plain(plan.gap_mm, "gap_mm", units)
+    joints = {
+        "closed": "closed joints",
+        "spaced": f"joints spaced {gap}",
+        "tapered": f"joints tapered by {plain(plan.gap_deg, 'gap_deg')}, {gap} at the middle",
+    }[plan.joint]
+    size = plain(plan.across_flats_mm, "across_flats_mm", units)
+    across = f"{size} across flats" if plan.outline == "polygon" else f"round, {size} in diameter"
+    width, thickness = (plain(length, "_mm", units) for length in (plan.width_mm, plan.thickness_mm))
+    return f"{plan.segments} segments, {joints}, {across}, {width} wide, {thickness} thick"
 
 
 def worst_first(judged: Iterable[Judged]) -> list[Judged]:
