@@ -45,8 +45,23 @@ class TrueJoint:
 
 
 @dataclass(frozen=True, eq=False)
+class TrueSegment:
+    """One segment as it is, seen in plan; start and end are clockwise, as the program counts."""
+
+    present: bool
+    included_angle_deg: float
+    mitre_start_deg: float
+    mitre_end_deg: float
+    outer_length_mm: float
+    radial_offset_mm: float
+
+
+@dataclass(frozen=True, eq=False)
 class Truth:
-    """A photograph's truth; ``camera`` is in the truth's own ring frame."""
+    """A photograph's truth; ``camera`` is in the truth's own ring frame.
+
+    ``segments[k]`` lies clockwise after ``joints[k]``.
+    """
 
     photo: Path
     plan: Plan
@@ -55,6 +70,8 @@ class Truth:
     camera: Camera
     joints: tuple[TrueJoint, ...]
     raw: dict[str, Any]
+    segments: tuple[TrueSegment, ...] = ()
+    across_flats_mm: float = float("nan")
 
     @property
     def centre_px(self) -> Array:
@@ -88,7 +105,11 @@ class Truth:
 
 def read_truth(path: Path) -> Truth:
     """Read NAME.json; the photograph lies beside it."""
-    raw = json.loads(path.read_text())
+    return truth_of(json.loads(path.read_text()), path.parent)
+
+
+def truth_of(raw: dict[str, Any], folder: Path = Path()) -> Truth:
+    """Understand the content of a truth file whose photograph lies in ``folder``."""
     entered = raw["user_enters"]
     style = {"closed": "closed", "parallel_gap": "spaced", "tapered_gap": "tapered"}.get(
         entered["joint_style"], entered["joint_style"]
@@ -117,16 +138,51 @@ def read_truth(path: Path) -> Truth:
     upright = camera.upright_at([0.0, 0.0], plan.thickness_mm)
     middles = np.array([upright.to_plane(joint.middle_px, plan.thickness_mm) for joint in joints])
     clockwise = np.degrees(np.arctan2(middles[:, 0], middles[:, 1])) % 360.0
-    ordered = tuple(joints[index] for index in np.argsort(clockwise))
+    order = np.argsort(clockwise)
+    # Joint k lies between segments k - 1 and k, anticlockwise: k - 1 is the one clockwise after it.
+    segments, across_flats = _segments([raw["segments"][index - 1] for index in order], plan)
     return Truth(
-        path.parent / raw["photo"],
+        folder / raw["photo"],
         plan,
         entered.get("measured_outer_mm"),
         raw["reference"]["kind"],
         camera,
-        ordered,
+        tuple(joints[index] for index in order),
         raw,
+        segments,
+        across_flats,
     )
+
+
+def _segments(raws: list[dict[str, Any]], plan: Plan) -> tuple[tuple[TrueSegment, ...], float]:
+    """Angles and edges of all segments from their corners, and the ring's size.
+
+    The outer edges' distances are d = r + c . n, with n their outward normals; r (half the size) and
+    the centre c follow by least squares, and what is left is each segment's radial offset.
+    """
+    corners = np.array([raw["polygon_mm"] for raw in raws], dtype=float)
+    present = np.array([bool(raw["present"]) for raw in raws])
+    edge = corners[:, 2] - corners[:, 1]
+    length = np.hypot(edge[:, 0], edge[:, 1])
+    normal = np.stack([edge[:, 1], -edge[:, 0]], axis=1) / length[:, None]
+    if plan.outline == "round":
+        distance = np.hypot(corners[:, 1:3, 0], corners[:, 1:3, 1]).mean(axis=1)
+    else:
+        distance = np.sum((corners[:, 1] + corners[:, 2]) / 2.0 * normal, axis=1)
+    model = np.column_stack([np.ones(len(raws)), normal])
+    fitted = np.linalg.lstsq(model[present], distance[present], rcond=None)[0]
+
+    def lean(face: Array) -> Array:
+        """Angle from a face (outward) anticlockwise to the outer edge's normal, degrees."""
+        cross = face[:, 0] * normal[:, 1] - face[:, 1] * normal[:, 0]
+        return np.asarray(np.degrees(np.arctan2(cross, np.sum(face * normal, axis=1))))
+
+    first, last = lean(corners[:, 1] - corners[:, 0]), -lean(corners[:, 2] - corners[:, 3])
+    offset = distance - model @ fitted
+    return tuple(
+        TrueSegment(bool(here), float(a + b), float(b), float(a), float(size), float(out))
+        for here, a, b, size, out in zip(present, first, last, length, offset, strict=True)
+    ), float(2.0 * fitted[0])
 
 
 def _joint(raw: dict[str, Any], px: dict[str, Any]) -> TrueJoint:
