@@ -1,0 +1,73 @@
+"""One check from the photo's file to the files that the page shows: runs in the process of its own."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from PIL import Image
+
+from lightgap.photo import Photo, read_photo
+from lightgap.report import Report
+from lightgap_web.queue import CheckRequest, Progress
+from lightgap_web.telling import told
+
+PREVIEW_PX = 4096
+"""Longest side of the picture that the page shows; a 12-megapixel photo passes whole."""
+THUMBNAIL_PX = 360
+
+Check = Callable[..., Report]
+
+
+def measure(
+    request: CheckRequest, folder: Path, progress: Progress, check: Check | None = None
+) -> dict[str, Any]:
+    """Measure one photo; return its report as JSON, and the words for it.
+
+    Writes ``preview.jpg``, ``thumbnail.jpg`` and ``photo.json`` (the upright photo's size) as soon as
+    the photo is read, so that it can be seen while it is measured and when it cannot be; then
+    ``report.json``, ``joints.csv`` and ``picture.jpg``.
+
+    Parameters
+    ----------
+    check : callable
+        The engine, by default `lightgap.check.check`.
+
+    Raises
+    ------
+    LightgapError
+        If the photo cannot be measured against this plan.
+    """
+    from lightgap import check as engine
+
+    check = check or engine.check
+    photo = read_photo(request.photo, request.name)
+    if not (folder / "photo.json").exists():
+        _write_preview(photo, folder)
+    report = check(
+        photo,
+        request.plan,
+        request.reference,
+        printed_bar_mm=request.printed_bar_mm,
+        by_hand=request.by_hand,
+        progress=progress,
+    )
+    progress(0.97, "drawing the picture")
+    _write_results(photo, report, folder)
+    return {"report": report.to_dict(budgets=True), "shown": told(report)}
+
+
+def _write_preview(photo: Photo, folder: Path) -> None:
+    image = Image.fromarray(photo.codes)
+    for name, longest, quality in (("preview.jpg", PREVIEW_PX, 88), ("thumbnail.jpg", THUMBNAIL_PX, 80)):
+        smaller = image.copy() if name == "thumbnail.jpg" or max(image.size) > longest else image
+        smaller.thumbnail((longest, longest), Image.Resampling.LANCZOS)
+        smaller.save(folder / name, quality=quality)
+    size = {"width_px": photo.width, "height_px": photo.height}
+    (folder / "photo.json").write_text(json.dumps(size))
+
+
+def _write_results(photo: Photo, report: Report, folder: Path) -> None:
+    (folder / "report.json").write_text(json.dumps(report.to_dict(), indent=1))

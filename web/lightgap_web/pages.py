@@ -1,0 +1,86 @@
+"""The pages that a person opens; what is on them comes from the API by the page's own scripts."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from fastapi.templating import Jinja2Templates
+
+from lightgap import __version__
+from lightgap_web.failures import Refused
+from lightgap_web.guard import is_local
+from lightgap_web.pairing import SESSION_SECONDS
+
+ROOT = Path(str(files("lightgap_web")))
+
+router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
+templates = Jinja2Templates(ROOT / "templates")
+
+_HELLO = """<!doctype html><html lang="en"><head><meta charset="utf-8"><title>lightgap: hello</title>
+<meta name="viewport" content="width=device-width"></head><body><h1>Hello.</h1>
+<p>This device reaches lightgap. Now scan the code on the computer to pair it.</p></body></html>"""
+
+
+def _page(request: Request, name: str, **more: Any) -> Response:
+    state = request.app.state
+    common = {
+        "version": __version__,
+        "demo": state.demo,
+        "phone": bool(state.address.lan) and is_local(request.scope),
+        "local": is_local(request.scope),
+    }
+    return templates.TemplateResponse(request, name, {**common, **more})
+
+
+@router.get("/")
+def start(request: Request) -> Response:
+    return _page(request, "start.html", here="start")
+
+
+@router.get("/checks/{check_id}")
+def check(request: Request, check_id: str) -> Response:
+    request.app.state.queue.get(check_id)
+    return _page(request, "check.html", here="check", check_id=check_id)
+
+
+@router.get("/guide")
+def guide(request: Request) -> Response:
+    return _page(request, "guide.html", here="guide")
+
+
+@router.get("/phone")
+def phone(request: Request) -> Response:
+    if not is_local(request.scope):
+        raise Refused("Phones are paired on the computer.", "Open 'Phone' on the computer's own page.")
+    return _page(request, "phone.html", here="phone", addresses=request.app.state.address.lan)
+
+
+@router.get("/hello")
+def hello() -> Response:
+    """Tell an unpaired phone that it got through; says nothing else, and needs no other file."""
+    return HTMLResponse(_HELLO)
+
+
+@router.get("/pair/{token}")
+def pair(request: Request, token: str) -> Response:
+    """Use up a one-time link: a session cookie, then a clean address."""
+    session = request.app.state.pairing.open_session(token)
+    if session is None:
+        raise Refused(
+            "This pairing link was used already or is too old.",
+            "Scan the new code that the computer shows under 'Phone'.",
+        )
+    answer = RedirectResponse("/", status_code=303)
+    # Lax, not Strict: a link opened from another app would lose a Strict cookie on the redirect.
+    answer.set_cookie(
+        request.app.state.address.cookie,
+        session,
+        max_age=int(SESSION_SECONDS),
+        httponly=True,
+        samesite="lax",
+    )
+    return answer

@@ -1,0 +1,145 @@
+"""The words and figures of one report as the page shows them, in both units.
+
+All of it comes from `lightgap.show`, so that the page and the command say the same in the same way; the
+page's scripts only put the strings in their places.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from lightgap.judge import Judged, outer_length_mm
+from lightgap.measure import JointMeasure, RingMeasure, SegmentMeasure
+from lightgap.plan import Plan
+from lightgap.report import Report
+from lightgap.show import words
+from lightgap.show.figures import Units, figure, plain
+from lightgap.values import Measured, Unknown, budget_rows
+
+UNITS: tuple[Units, ...] = ("mm", "inch")
+
+Shown = dict[str, Any]
+
+
+def told(report: Report) -> dict[str, Shown]:
+    """Return every sentence and figure of a report, for "mm" and for "inch"."""
+    return {units: _told(report, units) for units in UNITS}
+
+
+def told_figures(plan: Plan) -> dict[str, Shown]:
+    """Return the nominal figures that follow from a plan: what the saw and the stop are set to."""
+    included = plan.pitch_deg - plan.gap_deg
+    return {
+        units: {
+            "mitre": plain(included / 2.0, "mitre_deg", units),
+            "outer_length": plain(outer_length_mm(plan), "outer_length_mm", units),
+            "tolerance": {
+                key: None if limit is None else plain(limit, key, units)
+                for key, limit in plan.tolerance.to_dict().items()
+            },
+        }
+        for units in UNITS
+    }
+
+
+def _told(report: Report, units: Units) -> Shown:
+    measurement, verdicts, plan = report.measurement, report.verdicts, report.plan
+    return {
+        "headline": words.headline(verdicts, units),
+        "plan": plan_words(plan, units),
+        "ring": {
+            "values": _values(_ring_values(measurement.ring, plan), units),
+            "reasons": words.reasons(verdicts.ring, units),
+        },
+        "joints": [
+            _row(_joint_values(joint), judged, units)
+            for joint, judged in zip(measurement.joints, verdicts.joints, strict=True)
+        ],
+        "segments": [
+            _row(_segment_values(segment), judged, units)
+            for segment, judged in zip(measurement.segments, verdicts.segments, strict=True)
+        ],
+    }
+
+
+def plan_words(plan: Plan, units: Units = "mm") -> str:
+    """Say a plan in one line.
+
+    Examples
+    --------
+    >>> plan_words(Plan(12, "spaced", 240.0, 32.0, 19.0, gap_mm=3.0))
+    '12 segments, spaced 3 mm, 240 mm across flats, 32 mm wide, 19 mm thick'
+    """
+    joints = {
+        "closed": "closed joints",
+        "spaced": f"spaced {plain(plan.gap_mm, 'gap_mm', units)}",
+        "tapered": f"tapered {plain(plan.gap_deg, 'gap_deg', units)} and "
+        f"{plain(plan.gap_mm, 'gap_mm', units)} at the middle",
+    }[plan.joint]
+    size = plain(plan.across_flats_mm, "across_flats_mm", units)
+    across = f"{size} across flats" if plan.outline == "polygon" else f"round, {size} in diameter"
+    width, thickness = plain(plan.width_mm, "_mm", units), plain(plan.thickness_mm, "_mm", units)
+    return f"{plan.segments} segments, {joints}, {across}, {width} wide, {thickness} thick"
+
+
+def _row(values: Mapping[str, tuple[str, Measured]], judged: Judged, units: Units) -> Shown:
+    return {"values": _values(values, units), "reasons": words.reasons(judged, units)}
+
+
+def _values(values: Mapping[str, tuple[str, Measured]], units: Units) -> Shown:
+    """Give each value as a table cell, as a full figure, and its budget in words."""
+    return {
+        name: {
+            "cell": figure(value, quantity, units, bare=True, signed=_is_signed(quantity)),
+            "full": figure(value, quantity, units, signed=_is_signed(quantity)),
+            "reason": value.reason if isinstance(value, Unknown) else None,
+            "budget": [
+                {"name": row["name"], "shown": _standard(row["standard"], quantity, units)}
+                for row in budget_rows(value)
+            ],
+        }
+        for name, (quantity, value) in values.items()
+    }
+
+
+def _standard(standard: float, quantity: str, units: Units) -> str:
+    """Write one line of a budget as U = 2 u, so that it compares with the U beside the value."""
+    return plain(2.0 * standard, quantity, units)
+
+
+def _is_signed(quantity: str) -> bool:
+    return quantity in ("taper_deg", "pitch_error_deg", "skew_deg", "radial_offset_mm", "twist_deg")
+
+
+def _joint_values(joint: JointMeasure) -> dict[str, tuple[str, Measured]]:
+    return {
+        "inside": ("gap_mm", joint.gap_inside_mm),
+        "middle": ("gap_mm", joint.gap_middle_mm),
+        "outside": ("gap_mm", joint.gap_outside_mm),
+        "taper": ("taper_deg", joint.taper_deg),
+        "pitch": ("pitch_error_deg", joint.pitch_error_deg),
+        "skew": ("skew_deg", joint.skew_deg),
+    }
+
+
+def _segment_values(segment: SegmentMeasure) -> dict[str, tuple[str, Measured]]:
+    return {
+        "included": ("included_angle_deg", segment.included_angle_deg),
+        "start": ("mitre_deg", segment.mitre_start_deg),
+        "end": ("mitre_deg", segment.mitre_end_deg),
+        "length": ("outer_length_mm", segment.outer_length_mm),
+        "radial": ("radial_offset_mm", segment.radial_offset_mm),
+        "twist": ("twist_deg", segment.twist_deg),
+    }
+
+
+def _ring_values(ring: RingMeasure, plan: Plan) -> dict[str, tuple[str, Measured]]:
+    size = "Across flats" if plan.outline == "polygon" else "Diameter"
+    return {
+        size: ("across_flats_mm", ring.size_mm),
+        "Out of round": ("out_of_round_mm", ring.out_of_round_mm),
+        "Hole off centre": ("inner_offset_mm", ring.inner_offset_mm),
+        "Mean gap": ("gap_mm", ring.mean_gap_mm),
+        "Closure": ("closure_deg", ring.closure_deg),
+    }
