@@ -2,15 +2,35 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 
+import numpy as np
+from numpy.typing import NDArray
+
+from lightgap.errors import PlanError, RingError, ScaleError
+from lightgap.faces.blur import Response, measure_response, typical_response
+from lightgap.faces.fit import fit_joints
 from lightgap.hand import ByHand
+from lightgap.measure import measure
 from lightgap.photo import Photo
 from lightgap.plan import Plan
-from lightgap.report import Report
+from lightgap.reference.across_flats import find_across_flats
+from lightgap.reference.cards import find_cards, square_edges
+from lightgap.reference.found import Reference
+from lightgap.reference.sheet import find_sheet
+from lightgap.report import Report, make_report
+from lightgap.ring.comb import find_comb
+from lightgap.ring.edges import SegmentEdges, fit_edges
+from lightgap.ring.outline import Outline, find_outline
+
+Array = NDArray[np.float64]
 
 Progress = Callable[[float, str], None]
 """Called with the share done, 0..1, and what is being done now, in a person's words."""
+
+_EDGE_SHARE = 0.7
+"""Share of a segment's outer edge on which the blur is measured."""
 
 
 def _silent(_share: float, _step: str) -> None:
@@ -22,7 +42,7 @@ def check(
     plan: Plan,
     reference: str = "auto",
     *,
-    printed_bar_mm: tuple[float, float] = (100.0, 100.0),
+    printed_bar_mm: tuple[float, float] | None = None,
     by_hand: ByHand | None = None,
     progress: Progress = _silent,
 ) -> Report:
@@ -32,12 +52,116 @@ def check(
     ----------
     reference : str
         "auto", "cards", "sheet" or "sheet:A3", or "across-flats:240.6" (mm).
-    printed_bar_mm : (float, float)
-        What the cards' 100 mm bars really measure, along x and y of the print.
+    printed_bar_mm : (float, float), optional
+        What the cards' 100 mm bars really measure, along x and y of the print; None if nobody
+        measured them.
 
     Raises
     ------
     LightgapError
         If the photo cannot be measured against this plan.
     """
-    raise NotImplementedError
+    started = time.perf_counter()
+    hand = by_hand or ByHand()
+    progress(0.05, "looking for what gives the scale")
+    found = find_reference(photo, plan, reference, printed_bar_mm, hand)
+    progress(0.30, "looking for the ring")
+    outline = find_outline(photo, found.camera, plan, hand.outline_px)
+    progress(0.45, "looking for its joints")
+    comb = find_comb(photo, outline, plan, hand.first_joint_px)
+    progress(0.60, "following its edges")
+    edges = fit_edges(photo, outline, comb, plan)
+    response = _response(photo, found, outline, edges, plan)
+    progress(0.70, "measuring the joints")
+    joints = fit_joints(photo, response, outline, comb, edges, plan, hand.faces)
+    measurement = measure(outline, comb, edges, joints, plan, found)
+    progress(1.0, "done")
+    seconds = time.perf_counter() - started
+    return make_report(photo.name, (photo.width, photo.height), plan, found, measurement, seconds)
+
+
+def find_reference(
+    photo: Photo,
+    plan: Plan,
+    reference: str,
+    printed_bar_mm: tuple[float, float] | None = None,
+    by_hand: ByHand | None = None,
+) -> Reference:
+    """Find what gives the scale; "auto" takes cards, else a sheet, else the plan's own size.
+
+    Raises
+    ------
+    ScaleError
+        If the photo does not show it.
+    PlanError
+        If ``reference`` cannot be read.
+    """
+    hand = by_hand or ByHand()
+    kind, _, size = reference.partition(":")
+    if kind == "cards" and not size:
+        return find_cards(photo, plan, printed_bar_mm)
+    if kind == "sheet":
+        return find_sheet(photo, plan, size or None, lambda candidate: _ring_score(photo, plan, candidate))
+    if kind == "across-flats":
+        return find_across_flats(photo, plan, _size_mm(size, plan), hand.outline_px)
+    if kind != "auto" or size:
+        raise PlanError(
+            f"'{reference}' is no reference that can be used",
+            "give auto, cards, sheet:A4 (or A5, A3, A2, Letter, Tabloid) or across-flats:240.6",
+        )
+    try:
+        return find_cards(photo, plan, printed_bar_mm)
+    except ScaleError:
+        pass
+    try:
+        return find_sheet(photo, plan, None, lambda candidate: _ring_score(photo, plan, candidate))
+    except ScaleError:
+        return find_across_flats(photo, plan, plan.across_flats_mm, hand.outline_px)
+
+
+def _size_mm(text: str, plan: Plan) -> float:
+    if not text:
+        return plan.across_flats_mm
+    try:
+        size = float(text)
+    except ValueError:
+        size = float("nan")
+    if not 10.0 <= size <= 3000.0:
+        raise PlanError(
+            f"'{text}' is no size across flats", "give it in mm as measured, such as across-flats:240.6"
+        )
+    return size
+
+
+def _ring_score(photo: Photo, plan: Plan, candidate: Reference) -> float:
+    """How well the plan's ring is seen with this candidate's camera; 0 where it is not."""
+    try:
+        return find_outline(photo, candidate.camera, plan).score
+    except RingError:
+        return 0.0
+
+
+def _response(
+    photo: Photo, reference: Reference, outline: Outline, edges: tuple[SegmentEdges, ...], plan: Plan
+) -> Response:
+    """The photo's blur and halo: from the cards' squares, else from the ring's own outer edges."""
+    response = None
+    if reference.kind == "cards":
+        response = measure_response(photo, square_edges(reference, plan.reference_height_mm), "the cards")
+    if response is None:
+        response = measure_response(photo, _outer_edges_px(outline, edges, plan), "the ring's outer edges")
+    return response or typical_response(photo)
+
+
+def _outer_edges_px(outline: Outline, edges: tuple[SegmentEdges, ...], plan: Plan) -> Array:
+    half = _EDGE_SHARE * plan.outer_mm * np.tan(np.radians(plan.mitre_deg))
+    lines = []
+    for edge in (item.outer for item in edges):
+        if edge is None or plan.outline == "round":
+            continue
+        angle = np.radians(edge.direction_deg)
+        along = half * np.array([np.cos(angle), np.sin(angle)])
+        lines.append([edge.middle_mm - along, edge.middle_mm + along])
+    if not lines:
+        return np.empty((0, 2, 2))
+    return outline.camera.project_plane(np.array(lines), plan.thickness_mm)

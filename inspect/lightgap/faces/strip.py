@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightgap.camera import Camera
+from lightgap.faces.blur import Response
 from lightgap.photo import LUMA, Photo
 
 Array = NDArray[np.float64]
@@ -92,6 +93,7 @@ class Strip:
 
 def cut_strip(
     photo: Photo,
+    response: Response,
     camera: Camera,
     frame: JointFrame,
     u_range: tuple[float, float],
@@ -123,7 +125,7 @@ def cut_strip(
     points = np.stack([columns + low[0], rows + low[1]], axis=1)
     powers = _monomials((points - centre) / half)
     u, v = powers @ map_u, powers @ map_v
-    light = photo.linear(slice(low[1], high[1]), slice(low[0], high[0]))[rows, columns]
+    light = response.light(photo, slice(low[1], high[1]), slice(low[0], high[0]))[rows, columns]
 
     ends = np.linspace(*u_range, 3)
     nil = np.zeros(3)

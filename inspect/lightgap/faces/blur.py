@@ -1,0 +1,283 @@
+"""The photo's own response to an edge: its blur by place, and the halo that a phone's sharpening adds.
+
+Edges whose form is known (the cards' squares, a sheet's sides, the ring's own edges) are stacked
+along their length to a profile finer than a pixel, the slanted-edge idea of ISO 12233. The stacks
+are fitted as a step of linear light, blurred by a Gaussian, coded as sRGB, and sharpened in codes:
+``code + gain * (code - blurred code)``. The halo is undone before anything is measured; the
+filter that undoes it, ``1 / (1 + gain (1 - G))``, never amplifies, so it adds no noise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+from scipy.special import ndtr
+
+from lightgap.photo import LINEAR_OF_CODE, LUMA, Photo
+
+Array = NDArray[np.float64]
+
+_REACH_PX = 7.0
+_BIN_PX = 0.25
+_END_SHARE = 0.12
+_MAXIMUM_EDGES = 48
+_MINIMUM_CONTRAST = 0.05
+_GROUPS = 3
+_CLEAN_RESIDUAL = 0.005
+"""Rms, in codes 0..1, below which sharpening alone explains the edges."""
+_OVERSHOOT = 0.015
+"""Share of an edge's height beyond its plateaus that only a phone's processing makes."""
+_LEAST_GAIN = 0.12
+_PROCESSED_GAIN, _PROCESSED_HALO_PX = 0.5, 1.25
+"""What is undone where a phone did more than sharpen (halos limited, tones mapped by place): the
+effective gain on edges of middling contrast; its uncertainty is carried in every gap."""
+_UNDO_ROUNDS = 10
+_MARGIN_PX = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Response:
+    """Blur and halo of one photo.
+
+    Attributes
+    ----------
+    middle_px : float
+        Gaussian sigma in the picture's middle, pixel box included, px.
+    growth_px2 : float
+        Growth of sigma^2 from the middle to the corner, px^2.
+    size_px : (int, int)
+        The photo's width and height.
+    standard : float
+        Relative standard uncertainty of sigma.
+    halo_gain, halo_px : float
+        Sharpening to undo: gain and radius; gain 0 for none.
+    halo_standard : float
+        Standard uncertainty of the gain.
+    source : str
+        What it was measured on, in words.
+    """
+
+    middle_px: float
+    growth_px2: float
+    size_px: tuple[int, int]
+    standard: float
+    halo_gain: float
+    halo_px: float
+    halo_standard: float
+    source: str
+
+    def blur_at(self, point_px: Array) -> float:
+        """Sigma at a point, px."""
+        return float(np.sqrt(self.middle_px**2 + self.growth_px2 * _radius2(point_px, self.size_px)))
+
+    def light(self, photo: Photo, rows: slice, columns: slice) -> NDArray[np.float32]:
+        """Return a window in linear light with the halo undone, shape (rows, columns, 3)."""
+        if self.halo_gain == 0.0:
+            return photo.linear(rows, columns)
+        top, left = max(rows.start - _MARGIN_PX, 0), max(columns.start - _MARGIN_PX, 0)
+        codes = photo.codes[top : rows.stop + _MARGIN_PX, left : columns.stop + _MARGIN_PX]
+        sharpened = (codes @ LUMA).astype(np.float32)
+        plain = sharpened
+        for _ in range(_UNDO_ROUNDS):
+            soft = cv2.GaussianBlur(plain, (0, 0), self.halo_px)
+            plain = (sharpened + self.halo_gain * soft) / (1.0 + self.halo_gain)
+        inner = (
+            slice(rows.start - top, rows.stop - top),
+            slice(columns.start - left, columns.stop - left),
+        )
+        return _decode(codes[inner] + (plain - sharpened)[inner][..., None])
+
+
+def measure_response(photo: Photo, edges_px: Array, source: str) -> Response | None:
+    """Measure blur and halo on straight edges; None when fewer than four can be used.
+
+    Parameters
+    ----------
+    edges_px : ndarray, shape (n, 2, 2)
+        Both ends of each edge, pixels.
+    """
+    if len(edges_px) > _MAXIMUM_EDGES:
+        edges_px = edges_px[np.linspace(0, len(edges_px) - 1, _MAXIMUM_EDGES).astype(int)]
+    plain = Response(1.0, 0.0, (photo.width, photo.height), 0.02, 0.0, 1.0, 0.0, source)
+    gain, halo_px, rest, overshoot = _halo(photo, edges_px)
+    if rest < _CLEAN_RESIDUAL and gain >= _LEAST_GAIN:
+        plain = replace(plain, halo_gain=gain, halo_px=halo_px, halo_standard=0.15 * gain)
+    elif rest >= _CLEAN_RESIDUAL and overshoot >= _OVERSHOOT:
+        plain = replace(
+            plain, halo_gain=_PROCESSED_GAIN, halo_px=_PROCESSED_HALO_PX, halo_standard=0.5 * _PROCESSED_GAIN
+        )
+    return _with_blur(photo, edges_px, plain)
+
+
+def typical_response(photo: Photo) -> Response:
+    """What a phone's photo usually has, with the uncertainty of not having measured it."""
+    return Response(0.9, 0.0, (photo.width, photo.height), 0.25, 0.0, 1.0, 0.25, "not measured")
+
+
+def _with_blur(photo: Photo, edges_px: Array, response: Response) -> Response | None:
+    found = [
+        (edge.mean(axis=0), sigma)
+        for edge in edges_px
+        if (sigma := edge_sigma(photo, response, edge)) is not None
+    ]
+    if len(found) < 4:
+        return None
+    places = np.array([place for place, _ in found])
+    squares = np.array([sigma for _, sigma in found]) ** 2
+    radius2 = _radius2(places, response.size_px)
+
+    def residuals(parameters: Array) -> Array:
+        return np.asarray((parameters[0] + parameters[1] * radius2) / squares - 1.0)
+
+    middle = float(np.median(squares))
+    fit = least_squares(
+        residuals,
+        [middle, 0.1],
+        loss="soft_l1",
+        f_scale=0.05,
+        bounds=([0.25 * middle, 0.0], [4 * middle, 9.0]),
+    )
+    spread = 1.4826 * float(np.median(np.abs(residuals(fit.x)))) / 2.0
+    standard = float(np.hypot(0.012 if response.halo_gain == 0.0 else 0.03, spread / np.sqrt(len(found))))
+    return replace(
+        response, middle_px=float(np.sqrt(fit.x[0])), growth_px2=float(fit.x[1]), standard=standard
+    )
+
+
+def edge_sigma(photo: Photo, response: Response, edge_px: Array) -> float | None:
+    """Blur of one straight edge, px; None if it is too weak or no clean step."""
+    profile = _stack(edge_px, photo, lambda rows, columns: response.light(photo, rows, columns) @ LUMA)
+    if profile is None:
+        return None
+    place, light = profile
+    low, high = float(np.mean(light[:8])), float(np.mean(light[-8:]))
+    contrast = high - low
+    if abs(contrast) < _MINIMUM_CONTRAST:
+        return None
+
+    def residuals(p: Array) -> Array:
+        step = ndtr((place - p[0]) / p[1])
+        return np.asarray(p[2] + p[3] * place + (p[4] + p[5] * place) * step - light) / abs(contrast)
+
+    start = np.array([0.0, 1.0, low, 0.0, contrast, 0.0])
+    fit = least_squares(residuals, start, bounds=([-4, 0.3] + [-np.inf] * 4, [4, 4] + [np.inf] * 4))
+    return float(fit.x[1]) if float(np.sqrt(np.mean(fit.fun**2))) < 0.03 else None
+
+
+_FINE = np.arange(-12.0, 12.001, _BIN_PX)
+_COMMON = np.arange(-6.0, 6.001, _BIN_PX)
+
+
+def _halo(photo: Photo, edges_px: Array) -> tuple[float, float, float, float]:
+    """Gain and radius of the sharpening, the rms in codes left unexplained, the overshoot seen."""
+    profiles = []
+    for edge in edges_px:
+        stacked = _stack(edge, photo, lambda rows, columns: photo.codes[rows, columns] @ LUMA / 255.0)
+        centred = None if stacked is None else _centred(*stacked)
+        if centred is not None:
+            profiles.append((float(_radius2(edge.mean(axis=0), (photo.width, photo.height))), *centred))
+    if len(profiles) < _GROUPS:
+        return 0.0, 1.0, 0.0, 0.0
+    profiles.sort(key=lambda profile: profile[0])
+    groups = [
+        [profiles[index] for index in part] for part in np.array_split(np.arange(len(profiles)), _GROUPS)
+    ]
+    radius2 = [np.mean([item[0] for item in group]) for group in groups]
+    stacks = [np.median([item[1] for item in group], axis=0) for group in groups]
+    ends = [np.mean([item[2] for item in group], axis=0) for group in groups]
+
+    def residuals(p: Array) -> Array:
+        rest = []
+        for index, (low, high) in enumerate(ends):
+            sigma = np.sqrt(max(p[2] + p[3] * radius2[index], 0.04))
+            step = ndtr((_FINE - p[4 + index]) / sigma)
+            code = (_encode(_decode_unit(low) * (1 - step) + _decode_unit(high) * step) - low) / (high - low)
+            code = code + p[0] * (code - _soft(code, p[1]))
+            rest.append((np.interp(_COMMON, _FINE, code) - stacks[index]) * (high - low))
+        return np.concatenate(rest)
+
+    shifts = [0.0] * _GROUPS
+    low_bounds, high_bounds = (
+        [0.0, 0.7, 0.08, -0.5] + [-1.0] * _GROUPS,
+        [3.0, 2.5, 6.0, 8.0] + [1.0] * _GROUPS,
+    )
+    fits = [
+        least_squares(residuals, [gain, radius, 0.6, 0.2, *shifts], bounds=(low_bounds, high_bounds))
+        for gain, radius in ((0.2, 1.2), (1.0, 1.5))
+    ]
+    best = min(fits, key=lambda fit: fit.cost)
+    overshoot = max(float(np.max(np.abs(stack - 0.5))) - 0.5 for stack in stacks)
+    return float(best.x[0]), float(best.x[1]), float(np.sqrt(np.mean(best.fun**2))), overshoot
+
+
+def _centred(place: Array, code: Array) -> tuple[Array, Array] | None:
+    """Rising profile 0..1 about its half of linear light on the common grid, and its end codes."""
+    low, high = float(np.median(code[:8])), float(np.median(code[-8:]))
+    if high < low:
+        place, code, low, high = -place[::-1], code[::-1], high, low
+    if high - low < 0.25:
+        return None
+    half = _encode(np.array((_decode_unit(low) + _decode_unit(high)) / 2.0))
+    crossing = np.flatnonzero((code[:-1] < half) & (code[1:] >= half))
+    if crossing.size != 1:
+        return None
+    first = crossing[0]
+    share = (half - code[first]) / (code[first + 1] - code[first])
+    centre = place[first] + share * (place[first + 1] - place[first])
+    unit = np.interp(_COMMON, place - centre, (code - low) / (high - low))
+    return unit, np.array([low, high])
+
+
+def _stack(edge_px: Array, photo: Photo, window: Callable[[slice, slice], Any]) -> tuple[Array, Array] | None:
+    """Stack an edge along its length: distance (px, positive to the right of its direction) and value."""
+    along = edge_px[1] - edge_px[0]
+    length = float(np.hypot(*along))
+    along = along / length
+    start, end = edge_px[0] + _END_SHARE * length * along, edge_px[1] - _END_SHARE * length * along
+    low = np.floor(np.minimum(start, end) - _REACH_PX - 1).astype(int)
+    high = np.ceil(np.maximum(start, end) + _REACH_PX + 2).astype(int)
+    if np.any(low < 0) or high[0] > photo.width or high[1] > photo.height:
+        return None
+    rows, columns = np.mgrid[low[1] : high[1], low[0] : high[0]]
+    x, y = columns - start[0], rows - start[1]
+    distance = x * -along[1] + y * along[0]
+    reach = x * along[0] + y * along[1]
+    keep = (np.abs(distance) < _REACH_PX) & (reach > 0) & (reach < length * (1 - 2 * _END_SHARE))
+    values = window(slice(low[1], high[1]), slice(low[0], high[0]))[keep]
+    bins = ((distance[keep] + _REACH_PX) / _BIN_PX).astype(np.intp)
+    count = int(2 * _REACH_PX / _BIN_PX)
+    weight = np.bincount(bins, minlength=count)[:count]
+    if np.any(weight < 2):
+        return None
+    place = np.bincount(bins, distance[keep], minlength=count)[:count] / weight
+    return place, np.bincount(bins, values, minlength=count)[:count] / weight
+
+
+def _radius2(points_px: Array, size_px: tuple[int, int]) -> Array:
+    half = np.array(size_px, dtype=float) / 2.0
+    return np.asarray(np.sum((np.asarray(points_px) - half) ** 2, axis=-1) / np.sum(half**2))
+
+
+def _soft(code: Array, radius_px: float) -> Array:
+    reach = int(4 * radius_px / _BIN_PX)
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * _BIN_PX / radius_px) ** 2)
+    return np.convolve(np.pad(code, reach, mode="edge"), kernel / kernel.sum(), "valid")
+
+
+def _decode(codes: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.interp(codes, np.arange(256), LINEAR_OF_CODE).astype(np.float32)
+
+
+def _decode_unit(code: float) -> float:
+    return float(np.interp(255.0 * code, np.arange(256), LINEAR_OF_CODE))
+
+
+def _encode(light: Array) -> Array:
+    bright = 1.055 * np.maximum(light, 0.0) ** (1 / 2.4) - 0.055
+    return np.where(light <= 0.0031308, 12.92 * light, bright)
