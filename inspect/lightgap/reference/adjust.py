@@ -34,6 +34,7 @@ FOCAL_STANDARD_UNTOLD = 0.3
 NEAR_MM = 300.0
 
 _TAPER_HALF_WIDTH_MM = 2.0
+_STEP = 0.01  # of a standard deviation
 
 
 @dataclass(frozen=True, eq=False)
@@ -218,8 +219,8 @@ def adjust(
             jac=lambda vector: at(vector)[1],
             loss=_cauchy_loss(width, observations),
             x_scale="jac",
-            xtol=1e-10,
-            ftol=1e-10,
+            xtol=1e-9,
+            ftol=1e-9,
             gtol=None,
             max_nfev=60,
         )
@@ -270,9 +271,10 @@ def pose_uncertainty(
     """Propagate the camera's covariance to what is measured on the ring's top face.
 
     The ring's own place is not known yet: a ring of the plan is laid where ``centre_px`` is seen, each
-    of its joints' corners is held fixed in the picture, and the camera is moved along the columns of
-    the square root of its covariance (JCGM 100:2008 clause 5.2.2). The joint with the largest
-    uncertainty speaks for all.
+    of its joints' corners is held fixed in the picture, and the camera is moved a little along the
+    columns of the square root of its covariance (JCGM 100:2008 clause 5.2.2; a little, because a whole
+    sigma of a focal length that nobody told is no small step). The joint with the largest uncertainty
+    speaks for all.
 
     Parameters
     ----------
@@ -286,13 +288,13 @@ def pose_uncertainty(
     block = covariance[:CAMERA_PARAMETERS, :CAMERA_PARAMETERS]
     size = np.sqrt(np.diag(block))
     values, directions = np.linalg.eigh(block / np.outer(size, size))
-    columns = (size[:, None] * directions * np.sqrt(np.maximum(values, 0.0))).T
+    columns = _STEP * (size[:, None] * directions * np.sqrt(np.maximum(values, 0.0))).T
     before = _figures(corners)
     moved = [
         _figures(camera_of(vector[:CAMERA_PARAMETERS] + column, start).to_plane(pixels, height))
         for column in columns
     ]
-    change = np.sqrt(sum((after - before) ** 2 for after in moved))
+    change = np.sqrt(sum((after - before) ** 2 for after in moved)) / _STEP
     worst = change.max(axis=-1)
     scale, pitch, skew, mitre, included, taper, radial = (float(value) for value in worst)
     return PoseUncertainty(

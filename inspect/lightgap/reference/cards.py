@@ -48,10 +48,17 @@ _CAUCHY = (1000.0, 20.0, 2.0)
 _GATE_PX = 0.2
 _GATE_WORST_PX = 0.5
 _REJECTED_SHARE = 0.25
+_FEWEST_CORNERS = 4  # a homography takes them all
+_SUSPICIOUS = 1.15  # residual over the corners' own scatter
+_FALL_OF_COST = 2.5
+_WORST_RESIDUAL_PX = 0.25  # for a photo of 4000 px, in proportion for larger ones
+_GATE_WIDTH_PX = 4000.0
+_WORST_STRAIN = 2.5
 _TURNED_DEG = 20.0
 _ASPECT_STANDARD = 0.003
 _ASPECT_STANDARD_MEASURED = 0.001
-_ASPECT_HELD = 1e-6
+_HEIGHT_STANDARD_MM = 0.2  # paper on a bench
+_HELD = 1e-6
 _PRINT_STANDARD = 0.0015
 _PRINT_STANDARD_MEASURED = 0.0006  # a rule read to 0.1 mm over 100 mm, as limits
 _STRETCH = np.array([0.5, -0.5])  # what one unit of aspect does to the print's x and y
@@ -82,20 +89,19 @@ def find_cards(photo: Photo, plan: Plan, printed_bar_mm: tuple[float, float] | N
     sightings = see_cards(photo)
     usable = [card for card in sightings if card.reason is None]
     left_out = [card for card in sightings if card.reason is not None]
-    fit: _Fit | None = None
-    while usable and fit is None:
+    while usable:
         fit = _fit(photo, plan, usable, printed_bar_mm)
-        bad = _worst(fit)
-        if bad is not None:
-            if len(usable) == 2 and _own_residual_px(bad) < _GATE_PX:
-                raise _disagreement(usable)
-            left_out.append(replace(bad, reason=_bad_reason(fit, bad)))
-            usable = [card for card in usable if card is not bad]
-            fit = None
-    if fit is None:
+        odd = _odd_card(photo, plan, fit, printed_bar_mm)
+        if odd is None:
+            break
+        left_out.append(odd)
+        usable = [card for card in usable if card.number != odd.number]
+    if not usable:
         raise _nothing_usable(left_out)
     if not np.all(fit.kept):
         fit = _fit(photo, plan, fit.kept_only(), printed_bar_mm)
+    if _rms(fit.residual_px) > _WORST_RESIDUAL_PX * max(1.0, max(photo.width, photo.height) / _GATE_WIDTH_PX):
+        raise _disagreement(usable)
     return _reference(photo, plan, fit, left_out, printed_bar_mm)
 
 
@@ -144,8 +150,10 @@ def square_edges(reference: Reference, height_mm: float = 0.0) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class _Layout:
-    """Turns the vector of unknowns into the corners' places: camera (10), aspect (1), then x, y, turn of
-    every card but the first, whose frame is the world's.
+    """Turns the vector of unknowns into the corners' places.
+
+    The vector: the camera (10), the print's aspect (1), every card's height over its place (n), then x, y
+    and turn of every card but the first (3 (n - 1)), whose frame is the world's.
     """
 
     cards: list[Sighting]
@@ -153,23 +161,32 @@ class _Layout:
     z_mm: float
 
     @property
+    def held(self) -> slice:
+        """Aspect and heights: what a few cards cannot tell, and only the uncertainty may have to carry."""
+        return slice(CAMERA_PARAMETERS, CAMERA_PARAMETERS + 1 + len(self.cards))
+
+    @property
     def size(self) -> int:
-        return CAMERA_PARAMETERS + 1 + 3 * (len(self.cards) - 1)
+        return int(self.held.stop) + 3 * (len(self.cards) - 1)
 
     def place(self, vector: Array, index: int, points: Array) -> tuple[Array, Array]:
-        """World points (n, 3) of one card's points (n, 2), and their x, y by the vector (n, 2, p)."""
-        first = CAMERA_PARAMETERS + 1 + 3 * (index - 1)
+        """World points (n, 3) of one card's points (n, 2), and their derivative by the vector (n, 3, p)."""
+        first = self.held.stop + 3 * (index - 1)
         x, y, turn = vector[first : first + 3] if index else np.zeros(3)
+        lift = CAMERA_PARAMETERS + 1 + index
         cosine, sine = np.cos(turn), np.sin(turn)
         rotation = np.array([[cosine, -sine], [sine, cosine]])
         printed = points * self.scale * (1.0 + _STRETCH * vector[CAMERA_PARAMETERS])
-        world = printed @ rotation.T + [x, y]
-        change = np.zeros((len(points), 2, self.size))
-        change[:, :, CAMERA_PARAMETERS] = (points * self.scale * _STRETCH) @ rotation.T
+        world = np.column_stack(
+            [printed @ rotation.T + [x, y], np.full(len(points), self.z_mm + vector[lift])]
+        )
+        change = np.zeros((len(points), 3, self.size))
+        change[:, :2, CAMERA_PARAMETERS] = (points * self.scale * _STRETCH) @ rotation.T
+        change[:, 2, lift] = 1.0
         if index:
             change[:, 0, first] = change[:, 1, first + 1] = 1.0
-            change[:, :, first + 2] = printed @ np.array([[-sine, -cosine], [cosine, -sine]]).T
-        return np.column_stack([world, np.full(len(points), self.z_mm)]), change
+            change[:, :2, first + 2] = printed @ np.array([[-sine, -cosine], [cosine, -sine]]).T
+        return world, change
 
 
 @dataclass(frozen=True, eq=False)
@@ -203,6 +220,23 @@ class _Fit:
         """Rms per axis of one card's residuals."""
         return _rms(self.residual_px[self.owner == index])
 
+    @property
+    def strain(self) -> float:
+        """How far focal length and principal point had to go from what is known of them, in sigma."""
+        return float(np.abs(self.prior.residuals(self.adjusted.vector)[:3]).max())
+
+    @property
+    def cost(self) -> float:
+        """Robust cost per corner."""
+        return self.adjusted.cost / len(self.owner)
+
+    @property
+    def rejected(self) -> Array:
+        """Share of each card's corners beyond the gate."""
+        return np.array(
+            [1.0 - self.kept[self.owner == index].mean() for index in range(len(self.layout.cards))]
+        )
+
 
 def _rms(lengths: Array) -> float:
     return float(np.sqrt(np.mean(lengths**2) / 2.0))
@@ -217,33 +251,32 @@ def _fit(photo: Photo, plan: Plan, cards: list[Sighting], printed_bar_mm: tuple[
     aspect = _ASPECT_STANDARD if printed_bar_mm is None else _ASPECT_STANDARD_MEASURED
     observed = np.concatenate([card.corners_px[card.seen] for card in cards])
 
-    def model(vector: Array, aspect_standard: float) -> tuple[Array, Array]:
+    def model(vector: Array, held_standard: Array) -> tuple[Array, Array]:
         placed = [layout.place(vector, index, INNER_MM[card.seen]) for index, card in enumerate(cards)]
         points = np.concatenate([points for points, _ in placed])
         pixels, by_camera, by_point = project_with_jacobian(vector, start, points)
-        jacobian = by_point[:, :, :2] @ np.concatenate([change for _, change in placed])
+        jacobian = by_point @ np.concatenate([change for _, change in placed])
         jacobian[:, :, :CAMERA_PARAMETERS] += by_camera
-        stretch = np.zeros((1, layout.size))
-        stretch[0, CAMERA_PARAMETERS] = 1.0 / aspect_standard
         residuals = [
             (pixels - observed).reshape(-1) / _CORNER_STANDARD_PX,
             prior.residuals(vector),
-            [vector[CAMERA_PARAMETERS] / aspect_standard],
+            vector[layout.held] / held_standard,
         ]
         jacobians = [
             jacobian.reshape(-1, layout.size) / _CORNER_STANDARD_PX,
             prior.jacobian(layout.size),
-            stretch,
+            np.eye(layout.size)[layout.held] / held_standard[:, None],
         ]
         return np.concatenate(residuals), np.concatenate(jacobians)
 
-    # One card, or cards that all lie the same way, cannot tell an uneven print from a tilt: there the
-    # aspect is held, and only its uncertainty is carried.
-    held = aspect if _lie_turned(vector) else _ASPECT_HELD
+    # What the cards cannot tell is held while adjusting, and let loose for the uncertainty: the heights,
+    # and with one card, or cards that all lie the same way, the aspect, which looks like a tilt.
+    loose = np.array([aspect, *[_HEIGHT_STANDARD_MM] * len(cards)])
+    held = np.array([aspect if _lie_turned(layout, vector) else _HELD, *[_HELD] * len(cards)])
     adjusted = adjust(lambda vector: model(vector, held), vector, observed.size, _CAUCHY)
     lengths = np.hypot(*(adjusted.residuals.reshape(-1, 2) * _CORNER_STANDARD_PX).T)
     owner = np.concatenate([np.full(card.seen.sum(), index) for index, card in enumerate(cards)])
-    covariance = covariance_of(model(adjusted.vector, aspect)[1])
+    covariance = covariance_of(model(adjusted.vector, loose)[1])
     return _Fit(layout, start, prior, adjusted, covariance, lengths, owner)
 
 
@@ -260,7 +293,7 @@ def _start(photo: Photo, layout: _Layout) -> tuple[Camera, Array]:
     if not candidates:
         raise _nothing_usable([replace(first, reason="is seen from below or edge on")])
     _, camera, places = min(candidates, key=lambda candidate: candidate[0])
-    return camera, np.concatenate([vector_of(camera), [0.0], *places])
+    return camera, np.concatenate([vector_of(camera), np.zeros(1 + len(layout.cards)), *places])
 
 
 def _lay(camera: Camera, layout: _Layout, card: Sighting) -> tuple[Array, float]:
@@ -273,38 +306,55 @@ def _lay(camera: Camera, layout: _Layout, card: Sighting) -> tuple[Array, float]
     return np.array([shift.real, shift.imag, turn]), float(left)
 
 
-def _lie_turned(vector: Array) -> bool:
+def _lie_turned(layout: _Layout, vector: Array) -> bool:
     """Whether two cards lie turned against each other by more than 20 degrees (half turns aside)."""
-    turns = np.concatenate([[0.0], vector[CAMERA_PARAMETERS + 1 :].reshape(-1, 3)[:, 2]])
+    turns = np.concatenate([[0.0], vector[layout.held.stop :].reshape(-1, 3)[:, 2]])
     apart = np.abs(np.sin(turns[:, None] - turns))
     return bool(apart.max() > np.sin(np.radians(_TURNED_DEG)))
 
 
-def _worst(fit: _Fit) -> Sighting | None:
-    """The card to leave out, if any has more than a quarter of its corners rejected."""
+def _odd_card(
+    photo: Photo, plan: Plan, fit: _Fit, printed_bar_mm: tuple[float, float] | None
+) -> Sighting | None:
+    """The card to leave out, with the reason, if one is not like the others.
+
+    Raises
+    ------
+    ScaleError
+        If there are two, and nobody can tell which of them is wrong.
+    """
     cards = fit.layout.cards
-    rejected = [1.0 - fit.kept[fit.owner == index].mean() for index in range(len(cards))]
-    if max(rejected) <= _REJECTED_SHARE:
-        return None
-    # A card that is not flat by itself is to blame even where the adjustment gave in to it.
-    own = [_own_residual_px(card) for card in cards]
-    if max(own) > _GATE_PX:
-        return cards[int(np.argmax(own))]
-    return cards[int(np.argmax([fit.card_rms_px(index) for index in range(len(cards))]))]
+    own = [_rms(_own_miss_px(card)) for card in cards]
+    bent = int(np.argmax(own))
+    many = fit.rejected.max() > _REJECTED_SHARE
+    if many and own[bent] > _GATE_PX:
+        reason = f"is bent or partly covered: its corners miss a flat card's by {own[bent]:.1f} px"
+        return replace(cards[bent], reason=reason)
+    if len(cards) == 2 and many:
+        raise _disagreement(cards)
+    strange = _rms(fit.residual_px[fit.kept]) > _SUSPICIOUS * _own_scatter_px(fit.kept_only())
+    if len(cards) > 2 and (many or strange or fit.strain > _WORST_STRAIN):
+        # Each is flat by itself: the one without which the others agree lies higher, or is of another size.
+        others = [[other for other in cards if other is not card] for card in cards]
+        costs = [_fit(photo, plan, rest, printed_bar_mm).cost for rest in others]
+        odd = int(np.argmin(costs))
+        if many or costs[odd] * _FALL_OF_COST < fit.cost:
+            reason = "does not agree with the others: it lies higher, or was printed at another size"
+            return replace(cards[odd], reason=reason)
+    return None
 
 
-def _own_residual_px(card: Sighting) -> float:
-    """Rms by which a card's corners miss a plane's perspective image of themselves."""
+def _own_miss_px(card: Sighting) -> Array:
+    """How far each seen corner of a card lies from a plane's perspective image of it, by itself alone."""
     points, pixels = INNER_MM[card.seen], card.corners_px[card.seen]
-    miss = through(homography(points, pixels), points) - pixels
-    return _rms(np.hypot(*miss.T))
+    return np.asarray(np.hypot(*(through(homography(points, pixels), points) - pixels).T))
 
 
-def _bad_reason(fit: _Fit, card: Sighting) -> str:
-    rms = fit.card_rms_px(fit.layout.cards.index(card))
-    if _own_residual_px(card) > _GATE_PX:
-        return f"is bent or partly covered: its corners miss a flat card's by {rms:.1f} px"
-    return f"does not agree with the others, by {rms:.1f} px: it lies higher, or was printed at another size"
+def _own_scatter_px(cards: list[Sighting]) -> float:
+    """Scatter per axis of the corners about each card's own perspective image (8 numbers)."""
+    misses = [_own_miss_px(card) for card in cards if card.seen.sum() > _FEWEST_CORNERS]
+    freedom = sum(2 * len(miss) - 8 for miss in misses)
+    return float(np.sqrt(sum(np.sum(miss**2) for miss in misses) / max(freedom, 1)))
 
 
 def _nothing_usable(left_out: list[Sighting]) -> ScaleError:
@@ -322,10 +372,12 @@ def _nothing_usable(left_out: list[Sighting]) -> ScaleError:
 
 
 def _disagreement(cards: list[Sighting]) -> ScaleError:
-    first, second = sorted(card.number for card in cards)
+    if len(cards) == 1:
+        return _nothing_usable([replace(cards[0], reason="is bent or partly covered")])
+    *first, last = [str(number) for number in sorted(card.number for card in cards)]
     return ScaleError(
-        f"cards {first} and {second} do not agree about the scale",
-        "lay both flat and at the same height, printed at the same size, or take one of them away",
+        f"cards {', '.join(first)} and {last} do not agree about the scale",
+        "lay them flat and all at the same height, print them at the same size, or take away the bad one",
     )
 
 
@@ -339,11 +391,15 @@ def _reference(
     camera = camera_of(fit.adjusted.vector, fit.start)
     used = [_used_card(fit, camera, index) for index in range(len(fit.layout.cards))]
     unused = [CardFound(card.number, False, card.reason, _pairs(card.outline_px)) for card in left_out]
-    covariance = fit.covariance * max(1.0, _rms(fit.residual_px) / _CORNER_STANDARD_PX) ** 2
+    doubts = [1.0, _rms(fit.residual_px) / _CORNER_STANDARD_PX]
     notes = [f"card {card.number} was left out: it {card.reason}" for card in left_out]
-    strain = np.abs(fit.prior.residuals(fit.adjusted.vector))
-    if strain[:3].max() > 2.5:
-        notes.append("the lens does not look like a whole photo's: use the photo as taken, not cropped")
+    if fit.strain > _WORST_STRAIN:
+        doubts.append(fit.strain)
+        notes.append(
+            "the lens does not look like a whole photo's: use the photo as taken, not cropped, and lay all "
+            "cards flat at one height"
+        )
+    covariance = fit.covariance * max(doubts) ** 2
     return Reference(
         kind="cards",
         camera=camera,
