@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
+
 from lightgap.errors import LogError
 from lightgap.log.stored import read_report
 from lightgap.report import Report

@@ -118,9 +118,13 @@ def _reference(stored: Json) -> Reference:
 
 
 def _card(stored: Json) -> CardFound:
-    corners = (tuple(_point(corner) for corner in stored[name]) for name in ("corners_px", "corners_mm"))
     return CardFound(
-        stored["number"], stored["used"], stored["reason"], *corners, residual_px=stored["residual_px"]
+        number=stored["number"],
+        used=stored["used"],
+        reason=stored["reason"],
+        corners_px=tuple(_point(corner) for corner in stored["corners_px"]),
+        corners_mm=tuple(_point(corner) for corner in stored["corners_mm"]),
+        residual_px=stored["residual_px"],
     )
 
 

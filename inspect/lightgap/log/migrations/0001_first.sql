@@ -73,20 +73,16 @@ CREATE TABLE check_photos (
 
 CREATE INDEX checks_of_photo ON check_photos (sha256);
 
--- A note that is changed is marked deleted and written anew.
 CREATE TABLE notes (
     id          INTEGER PRIMARY KEY,
     build_id    INTEGER REFERENCES builds ON DELETE CASCADE,
     ring_id     INTEGER REFERENCES rings ON DELETE CASCADE,
     check_id    INTEGER REFERENCES checks ON DELETE CASCADE,
-    key         TEXT NOT NULL,
+    key         TEXT NOT NULL COLLATE NOCASE,
     value       TEXT NOT NULL,
-    made_at     TEXT NOT NULL,
-    deleted_at  TEXT,
     CHECK ((build_id IS NOT NULL) + (ring_id IS NOT NULL) + (check_id IS NOT NULL) = 1)
 ) STRICT;
 
-CREATE INDEX notes_of_build ON notes (build_id, key);
-CREATE INDEX notes_of_ring ON notes (ring_id, key);
-CREATE INDEX notes_of_check ON notes (check_id, key);
-CREATE INDEX notes_by_key ON notes (key) WHERE deleted_at IS NULL;
+CREATE UNIQUE INDEX notes_of_build ON notes (build_id, key);
+CREATE UNIQUE INDEX notes_of_ring ON notes (ring_id, key);
+CREATE UNIQUE INDEX notes_of_check ON notes (check_id, key);
