@@ -43,29 +43,29 @@ def paint(
 ) -> Picture:
     """Return the scene's light, shape (height, width, 3), white paper about 0.8."""
     scene = Scene(shape, look, projection, rng)
-    under = _bench(scene, boards)
+    bare = _bench(scene, boards)
     canvas = Canvas(projection)
     for segment in shape.segments:
         if segment.present:
             _paint_top(scene, canvas, segment)
             _paint_sides(scene, canvas, segment)
     for joint in range(len(shape.segments)):
-        paint_slot(scene, canvas, joint, under)
-    picture = canvas.over(under)
+        paint_slot(scene, canvas, joint, bare)
+    picture = canvas.over(bare * cv2.merge((_shadow(scene),) * 3))
     for joint in sorted(shape.faults.squeeze_out):
         smear_glue(scene, picture, joint)
     return picture
 
 
 def _bench(scene: Scene, boards: Sequence[Board]) -> Picture:
-    """The bench with its boards, and the ring's shadow on them."""
+    """The bench with its boards, as if no ring stood on it."""
     x, y = scene.projection.plane_map(0.0, scene.projection.whole)
     tile = weave(scene.seed, scene.texel_mm)
     texture = np.exp(scene.look.bench.weave * sample(tile, x / scene.texel_mm, y / scene.texel_mm))
     picture = cv2.merge([texture * np.float32(part) for part in BENCHES[scene.look.bench.kind]])
     for board in boards:
         _lay_board(scene.projection, picture, board)
-    return np.asarray(picture * cv2.merge((scene.field(x, y) * _shadow(scene),) * 3), dtype=np.float32)
+    return np.asarray(picture * cv2.merge((scene.field(x, y),) * 3), dtype=np.float32)
 
 
 def _lay_board(projection: Projection, picture: Picture, board: Board) -> None:

@@ -28,8 +28,8 @@ _BOTTOM = 1e4
 _GLUE = (0.50, 0.40, 0.22)
 
 
-def paint_slot(scene: Scene, canvas: Canvas, joint: int, under: Picture) -> None:
-    """Paint what is seen between the faces of a joint; ``under`` is the bench in the open."""
+def paint_slot(scene: Scene, canvas: Canvas, joint: int, bench: Picture) -> None:
+    """Paint what is seen between the faces of a joint; ``bench`` is the bench with no ring on it."""
     before, after, face_a, face_b = scene.shape.faces(joint)
     if not (before.present and after.present):
         return
@@ -48,7 +48,7 @@ def paint_slot(scene: Scene, canvas: Canvas, joint: int, under: Picture) -> None
     gaps = np.array([np.hypot(*(face_b.inner - face_a.inner)), np.hypot(*(face_b.outer - face_a.outer))])
     _paint_wall(scene, canvas, before, -1, gaps, [beside_b, *blocks])
     _paint_wall(scene, canvas, after, 1, gaps, [beside_a, *blocks])
-    _paint_floor(scene, canvas, face_a, face_b, under, [beside_a, beside_b, *blocks])
+    _paint_floor(scene, canvas, face_a, face_b, bench, [beside_a, beside_b, *blocks])
 
 
 def _silhouette(scene: Scene, segment: Segment, side: Side) -> Array:
@@ -110,7 +110,7 @@ def _paint_wall(
 
 
 def _paint_floor(
-    scene: Scene, canvas: Canvas, face_a: Face, face_b: Face, under: Picture, holes: Sequence[Array]
+    scene: Scene, canvas: Canvas, face_a: Face, face_b: Face, bench: Picture, holes: Sequence[Array]
 ) -> None:
     """The bench at the bottom of a slot, its lit part and its dark part."""
     light, depth = scene.look.light, scene.shape.plan.thickness_mm
@@ -125,7 +125,7 @@ def _paint_floor(
         strip = _strip(face_a.inner, face_a.outer, face_b.inner, face_b.outer, low, high)
         patch = canvas.cover(scene.seen(at_height(strip, 0.0), holes))
         if patch is not None:
-            canvas.lay(patch, under[patch.window], sky + light.share * lit)
+            canvas.lay(patch, bench[patch.window], sky + light.share * lit)
 
 
 def _paint_filling(

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from lightgap.camera import Camera
 from lightgap.plan import Plan
 from lightgap.ring.comb import Comb, Tooth
-from lightgap.ring.outline import Outline
+from lightgap.ring.place import Outline
 
 Array = NDArray[np.float64]
 
