@@ -127,6 +127,14 @@ def test_what_the_reference_cannot_tell_is_not_judged() -> None:
     assert judge(measurement, plan, untold).ring.verdict is Verdict.IN
 
 
+def test_a_turned_ring_is_not_judged_by_flats_that_it_has_not() -> None:
+    no_flat = Unknown("a turned outer edge has no flat to measure from")
+    plan = make_plan(outline="round")
+    segment = judged_segment(plan, mitre_start_deg=no_flat, mitre_end_deg=no_flat, twist_deg=no_flat)
+    assert segment.verdict is Verdict.IN
+    assert {item.quantity for item in segment.findings} == {"included_angle_deg", "radial_offset_mm"}
+
+
 def test_a_missing_segment_is_out_of_tolerance() -> None:
     segment = judged_segment(make_plan(), present=False)
     assert (segment.verdict, segment.absent, segment.severity) == (Verdict.OUT, True, math.inf)

@@ -27,6 +27,8 @@ class Verdict(StrEnum):
     UNMEASURED = "not measured"
 
 
+_NEEDS_A_FLAT = frozenset({"mitre_deg", "outer_length_mm", "twist_deg"})
+
 _BADNESS = {Verdict.IN: 0, Verdict.UNMEASURED: 1, Verdict.CLOSE: 2, Verdict.OUT: 3}
 
 
@@ -169,8 +171,11 @@ def judge(measurement: Measurement, plan: Plan, untold: frozenset[str] = frozens
     ----------
     untold : frozenset of str
         Quantities that the reference cannot tell (`Reference.untold`): they are left unjudged,
-        since no other photo with this reference could tell them either.
+        since no other photo with this reference could tell them either. So is what a turned
+        outer edge has no flat for.
     """
+    if plan.outline == "round":
+        untold |= _NEEDS_A_FLAT
     return Verdicts(
         tuple(_judge_joint(joint, plan, untold) for joint in measurement.joints),
         tuple(_judge_segment(segment, plan, untold) for segment in measurement.segments),

@@ -52,7 +52,13 @@ def decimals(uncertainty: float) -> int:
 
 
 def figure(
-    value: Measured, quantity: str, units: Units = "mm", *, signed: bool = False, bare: bool = False
+    value: Measured,
+    quantity: str,
+    units: Units = "mm",
+    *,
+    signed: bool = False,
+    bare: bool = False,
+    alone: bool = False,
 ) -> str:
     """Write a measured value with its uncertainty.
 
@@ -64,6 +70,8 @@ def figure(
         Write a plus sign too.
     bare : bool
         For a table's cell: no unit, no spaces, no sixty-fourths.
+    alone : bool
+        Leave the uncertainty out, where the same one has just been given; the digits still follow it.
 
     Examples
     --------
@@ -87,7 +95,8 @@ def figure(
     else:
         places = decimals(uncertainty)
         between = "±" if bare else " ± "
-        shown = f"{_signed(number, places, signed)}{between}{uncertainty:.{places}f}"
+        shown = _signed(number, places, signed)
+        shown += "" if alone else f"{between}{uncertainty:.{places}f}"
     if bare:
         return shown
     return f"{shown}{scale.sign}{_fraction(number) if scale.size == MM_PER_INCH else ''}"

@@ -37,7 +37,7 @@ SIGNS = {
     Verdict.IN: Sign("o", "in", "circle", "#0072B2"),
     Verdict.OUT: Sign("x", "out", "square", "#D55E00"),
     Verdict.CLOSE: Sign("?", "close", "triangle", "#F0E442"),
-    Verdict.UNMEASURED: Sign("-", "not seen", "diamond", "#999999"),
+    Verdict.UNMEASURED: Sign("-", "unseen", "diamond", "#999999"),
 }
 
 
@@ -109,17 +109,19 @@ def _said(finding: Finding, units: Units) -> str:
     quantity = finding.quantity
     shown = figure(finding.measured, quantity, units)
     more = not finding.deviation < 0.0
-    off = _size(finding, units)
+    off, just_off = _size(finding, units), _size(finding, units, alone=True)
     match quantity:
         case "gap_mm" if not finding.two_sided:
             return f"open {shown} at the {finding.place}"
         case "gap_mm":
-            beyond = f", {off} too {'wide' if more else 'narrow'}" if finding.verdict is Verdict.OUT else ""
+            beyond = (
+                f", {just_off} too {'wide' if more else 'narrow'}" if finding.verdict is Verdict.OUT else ""
+            )
             return f"gap {shown} at the {finding.place}{beyond}"
         case "taper_deg" if finding.nominal == 0.0:
             return f"wider {'outside' if more else 'inside'} by {off}"
         case "taper_deg":
-            return f"tapers by {shown}, {off} too {'much' if more else 'little'}"
+            return f"tapers by {shown}, {just_off} too {'much' if more else 'little'}"
         case "pitch_error_deg":
             return f"stands {off} too far {'clockwise' if more else 'anticlockwise'}"
         case "skew_deg":
@@ -142,12 +144,12 @@ def _said(finding: Finding, units: Units) -> str:
             return f"hole {shown} off centre"
 
 
-def _size(finding: Finding, units: Units) -> str:
+def _size(finding: Finding, units: Units, *, alone: bool = False) -> str:
     """Write how far off it is, without a sign, with the value's own uncertainty."""
     if not isinstance(finding.measured, Value):
         return figure(finding.measured, finding.quantity, units)
     size = Value(abs(finding.deviation), finding.measured.budget)
-    return figure(size, finding.quantity, units)
+    return figure(size, finding.quantity, units, alone=alone)
 
 
 def reasons(judged: Judged, units: Units = "mm") -> tuple[str, ...]:
@@ -169,13 +171,17 @@ def reasons(judged: Judged, units: Units = "mm") -> tuple[str, ...]:
 
 
 def called(judged: Judged, noun: str, units: Units = "mm") -> str:
-    """Say what is wrong with one joint or segment, by its name: "joint 8 open 0.36 mm at the outside"."""
+    """Say the first thing about one joint or segment, by its name: "joint 8 open 0.36 mm at the outside"."""
+    name = f"{noun} {judged.number}"
     if judged.absent:
-        return f"{noun} {judged.number} is missing"
+        return f"{name} is missing"
     if judged.reason is not None:
-        return f"{noun} {judged.number} could not be measured: {judged.reason}"
+        return f"{name} could not be measured: {judged.reason}"
+    if judged.verdict is Verdict.IN:
+        gap = _widest_gap([judged])
+        return f"{name} {judged.verdict}{f', {say(gap, units)}' if gap is not None else ''}"
     colon = ":" if noun == "segment" else ""
-    return f"{noun} {judged.number}{colon} {reasons(judged, units)[0]}"
+    return f"{name}{colon} {reasons(judged, units)[0]}"
 
 
 def headline(verdicts: Verdicts, units: Units = "mm") -> str:
@@ -195,45 +201,45 @@ def headline(verdicts: Verdicts, units: Units = "mm") -> str:
 
 
 def _wrong_first(verdicts: Verdicts, units: Units) -> str:
-    joints = _out(verdicts.joints)
-    segments = _out(verdicts.segments)
-    said: list[str] = []
+    """Name the worst joint and the worst segment that are out, neighbours if there are such."""
+    joints, segments = _out(verdicts.joints), _out(verdicts.segments)
     if not joints and not segments:
         return f"the ring: {reasons(verdicts.ring, units)[0]}"
     segment, joint = _first_pair(joints, segments, len(verdicts.joints))
-    if segment is not None:
-        said.append(called(segment, "segment", units))
-    if joint is not None:
-        said.append(called(joint, "joint", units))
+    neighbours = segment and joint and _beside(segment, joint, len(verdicts.joints))
+    pair = [(noun, item) for noun, item in (("segment", segment), ("joint", joint)) if item is not None]
+    if not neighbours:
+        pair.sort(key=lambda named: -named[1].severity)
+    said = [called(item, noun, units) for noun, item in pair]
     more = [
-        counted(count, f"more {noun}")
-        for count, noun in (
-            (len(joints) - (joint is not None), "joint"),
-            (len(segments) - (segment is not None), "segment"),
-        )
-        if count
+        counted(len(group) - 1, f"more {noun}")
+        for noun, group in (("joint", joints), ("segment", segments))
+        if len(group) > 1
     ]
     rest = f"; {' and '.join(more)} out of tolerance" if more else ""
-    return f"{', '.join(said)}{rest}"
+    return f"{(', ' if neighbours else '; ').join(said)}{rest}"
 
 
 def _out(judged: Iterable[Judged]) -> list[Judged]:
     """Those that are out of tolerance, the worst first."""
-    out = [item for item in judged if item.verdict is Verdict.OUT]
-    return sorted(out, key=lambda item: -item.severity)
+    return worst_first(item for item in judged if item.verdict is Verdict.OUT)
 
 
 def _first_pair(
     joints: Sequence[Judged], segments: Sequence[Judged], count: int
 ) -> tuple[Judged | None, Judged | None]:
-    """Choose the worst joint or segment, and the worst of its neighbours that is out as well."""
-    if segments and (not joints or segments[0].severity >= joints[0].severity):
-        segment = segments[0]
-        beside = (segment.number, (segment.number or 0) % count + 1)
-        return segment, next((joint for joint in joints if joint.number in beside), None)
-    joint = joints[0]
-    beside = (joint.number, ((joint.number or 0) - 2) % count + 1)
-    return next((segment for segment in segments if segment.number in beside), None), joint
+    """Choose the worst of all, and of the other kind its neighbour; without one, the worst."""
+    if not joints or not segments:
+        return next(iter(segments), None), next(iter(joints), None)
+    segment, joint = segments[0], joints[0]
+    if segment.severity >= joint.severity:
+        return segment, next((item for item in joints if _beside(segment, item, count)), joint)
+    return next((item for item in segments if _beside(item, joint, count)), segment), joint
+
+
+def _beside(segment: Judged, joint: Judged, count: int) -> bool:
+    """Segment k lies between joints k and k + 1."""
+    return joint.number in (segment.number, (segment.number or 0) % count + 1)
 
 
 def _undecided(verdicts: Verdicts, verdict: Verdict, units: Units) -> str:
@@ -251,18 +257,23 @@ def _undecided(verdicts: Verdicts, verdict: Verdict, units: Units) -> str:
 
 def _widest(verdicts: Verdicts, units: Units) -> str:
     """Say how wide the widest closed joint is; of other joints the plan's own figure says enough."""
+    gap = _widest_gap(verdicts.joints)
+    if gap is None:
+        return ""
+    number = next(judged.number for judged in verdicts.joints if gap in judged.findings)
+    return f"; the widest is joint {number}, {say(gap, units)}"
+
+
+def _widest_gap(joints: Iterable[Judged]) -> Finding | None:
+    """Return the finding of the widest gap among closed joints, if any has a width."""
     gaps = [
-        (item.measured.value, judged.number, item)
-        for judged in verdicts.joints
+        item
+        for judged in joints
         for item in judged.findings
         if item.quantity == "gap_mm" and not item.two_sided and isinstance(item.measured, Value)
     ]
-    if not gaps:
-        return ""
-    value, number, item = max(gaps, key=lambda gap: gap[0])
-    if value <= 0.0:
-        return ""
-    return f"; the widest is joint {number}, {say(item, units)}"
+    widest = max(gaps, key=lambda item: item.deviation, default=None)
+    return widest if widest is not None and widest.deviation > 0.0 else None
 
 
 def describe_plan(plan: Plan, units: Units = "mm") -> str:
