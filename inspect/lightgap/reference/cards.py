@@ -87,7 +87,9 @@ def find_cards(photo: Photo, plan: Plan, printed_bar_mm: tuple[float, float] | N
         If no card can be used, or the only two contradict each other.
     """
     sightings = see_cards(photo)
-    usable = [card for card in sightings if card.reason is None]
+    usable = sorted(
+        (card for card in sightings if card.reason is None), key=lambda card: -int(card.seen.sum())
+    )
     left_out = [card for card in sightings if card.reason is not None]
     while usable:
         fit = _fit(photo, plan, usable, printed_bar_mm)
@@ -291,7 +293,7 @@ def _start(photo: Photo, layout: _Layout) -> tuple[Camera, Array]:
         miss = sum(square for _, square in laid)
         candidates.append((miss, camera, [place for place, _ in laid[1:]]))
     if not candidates:
-        raise _nothing_usable([replace(first, reason="is seen from below or edge on")])
+        raise _nothing_usable([replace(first, reason="shows too little of itself")])
     _, camera, places = min(candidates, key=lambda candidate: candidate[0])
     return camera, np.concatenate([vector_of(camera), np.zeros(1 + len(layout.cards)), *places])
 
@@ -346,14 +348,16 @@ def _odd_card(
 
 def _own_miss_px(card: Sighting) -> Array:
     """How far each seen corner of a card lies from a plane's perspective image of it, by itself alone."""
+    if card.seen.sum() <= _FEWEST_CORNERS:
+        return np.zeros(int(card.seen.sum()))
     points, pixels = INNER_MM[card.seen], card.corners_px[card.seen]
     return np.asarray(np.hypot(*(through(homography(points, pixels), points) - pixels).T))
 
 
 def _own_scatter_px(cards: list[Sighting]) -> float:
     """Scatter per axis of the corners about each card's own perspective image (8 numbers)."""
-    misses = [_own_miss_px(card) for card in cards if card.seen.sum() > _FEWEST_CORNERS]
-    freedom = sum(2 * len(miss) - 8 for miss in misses)
+    misses = [_own_miss_px(card) for card in cards]
+    freedom = sum(max(0, 2 * len(miss) - 8) for miss in misses)
     return float(np.sqrt(sum(np.sum(miss**2) for miss in misses) / max(freedom, 1)))
 
 
