@@ -1,4 +1,4 @@
-"""Times as the log writes them: UTC, ISO 8601 with milliseconds, so that text sorts as time does."""
+"""Times as the log writes them: UTC, ISO 8601 with microseconds, so that text sorts as time does."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ def now() -> str:
     Examples
     --------
     >>> len(now())
-    24
+    27
     """
     return written(datetime.now(UTC))
 
@@ -24,9 +24,9 @@ def written(moment: datetime) -> str:
     Examples
     --------
     >>> written(datetime(2026, 3, 1, 9, 30, tzinfo=UTC))
-    '2026-03-01T09:30:00.000Z'
+    '2026-03-01T09:30:00.000000Z'
     """
-    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return moment.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
 
 
 def read(text: str) -> datetime:
@@ -40,7 +40,7 @@ def read(text: str) -> datetime:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError as error:
-        raise LogError(f"'{text}' is no date and time.", "Write it as 2026-03-01T09:30:00.000Z.") from error
+        raise LogError(f"'{text}' is no date and time.", "Write it as 2026-03-01T09:30:00.000000Z.") from error
     return moment.astimezone(UTC)
 
 

@@ -1,5 +1,5 @@
 -- Builds, their rings in stacking order, each ring's checks, each check's photos and results.
--- Times are UTC, ISO 8601 with milliseconds, so that their order as text is their order in time.
+-- Times are UTC, ISO 8601 with microseconds, so that their order as text is their order in time.
 -- What a person deletes is marked with deleted_at and comes back when that is cleared.
 
 CREATE TABLE builds (
@@ -50,8 +50,8 @@ CREATE TABLE results (
     check_id    INTEGER NOT NULL REFERENCES checks ON DELETE CASCADE,
     made_at     TEXT NOT NULL,
     program     TEXT NOT NULL,              -- the version that measured
-    report      TEXT CHECK (json_valid(report)),
-    error       TEXT CHECK (json_valid(error)),
+    report      TEXT CHECK (report IS NULL OR json_valid(report)),
+    error       TEXT CHECK (error IS NULL OR json_valid(error)),
     CHECK ((report IS NULL) <> (error IS NULL))
 ) STRICT;
 
