@@ -149,7 +149,7 @@ def find_sheet(
 
 
 def sheet_candidates(edges: SheetEdges, photo: Photo, plan: Plan) -> list[Reference]:
-    """Return the camera for every standard size whose shape the edges have, best residual first.
+    """Return the camera for every standard size whose shape the edges have, in the order of the table.
 
     Raises
     ------
@@ -164,7 +164,7 @@ def sheet_candidates(edges: SheetEdges, photo: Photo, plan: Plan) -> list[Refere
             refused = error
     if not found:
         raise refused
-    return sorted(found, key=lambda candidate: candidate.residual_px)
+    return found
 
 
 def adjust_sheet(edges: SheetEdges, size: SheetSize, photo: Photo, plan: Plan) -> Reference:
