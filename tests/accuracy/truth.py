@@ -33,6 +33,7 @@ class TrueJoint:
     gap_middle_mm: float
     gap_outside_mm: float
     taper_deg: float
+    pitch_error_deg: float
     skew_deg: float
     face_a_px: Array
     face_b_px: Array
@@ -54,6 +55,7 @@ class TrueSegment:
     mitre_end_deg: float
     outer_length_mm: float
     radial_offset_mm: float
+    twist_deg: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,58 +136,121 @@ def truth_of(raw: dict[str, Any], folder: Path = Path()) -> Truth:
         float(lens["dist"][0]),
         float(lens["dist"][1]),
     )
-    joints = [_joint(*pair) for pair in zip(raw["joints"], raw["joint_px"], strict=True)]
     upright = camera.upright_at([0.0, 0.0], plan.thickness_mm)
-    middles = np.array([upright.to_plane(joint.middle_px, plan.thickness_mm) for joint in joints])
-    clockwise = np.degrees(np.arctan2(middles[:, 0], middles[:, 1])) % 360.0
-    order = np.argsort(clockwise)
+    turned = _clockwise_deg(upright.to_plane([_middle_px(px) for px in raw["joint_px"]], plan.thickness_mm))
+    order = np.argsort(turned % 360.0)
     # Joint k lies between segments k - 1 and k, anticlockwise: k - 1 is the one clockwise after it.
-    segments, across_flats = _segments([raw["segments"][index - 1] for index in order], plan)
+    corners = np.array([raw["segments"][index - 1]["polygon_mm"] for index in order], dtype=float)
+    present = np.array([bool(raw["segments"][index - 1]["present"]) for index in order])
+    joints = [raw["joints"][index] for index in order]
+    centre, offsets, size = _outer_edges(corners, present, plan)
+    middles = np.array([_middle_mm(joint) for joint in joints]) - centre
+    stand = _wrapped(
+        _clockwise_deg(middles) - _clockwise_deg(middles)[0] - plan.pitch_deg * np.arange(len(joints))
+    )
+    comb = np.median(stand) + _trimmed_mean(stand - np.median(stand))
+    lines = np.array([-_bisector_deg(joint) for joint in joints])
     return Truth(
         folder / raw["photo"],
         plan,
         entered.get("measured_outer_mm"),
         raw["reference"]["kind"],
         camera,
-        tuple(joints[index] for index in order),
+        tuple(
+            _joint(joint, raw["joint_px"][index], float(pitch), float(skew))
+            for joint, index, pitch, skew in zip(
+                joints, order, stand - comb, _wrapped(lines + 90.0 - _clockwise_deg(middles)), strict=True
+            )
+        ),
         raw,
-        segments,
-        across_flats,
+        _segments(corners, present, offsets, _clockwise_deg(middles)[0] + comb, plan),
+        size,
     )
 
 
-def _segments(raws: list[dict[str, Any]], plan: Plan) -> tuple[tuple[TrueSegment, ...], float]:
-    """Angles and edges of all segments from their corners, and the ring's size.
+def _clockwise_deg(vectors: Array) -> Array:
+    """Angle clockwise from +y, degrees."""
+    return np.asarray(np.degrees(np.arctan2(vectors[..., 0], vectors[..., 1])))
 
-    The outer edges' distances are d = r + c . n, with n their outward normals; r (half the size) and
-    the centre c follow by least squares, and what is left is each segment's radial offset.
-    """
-    corners = np.array([raw["polygon_mm"] for raw in raws], dtype=float)
-    present = np.array([bool(raw["present"]) for raw in raws])
+
+def _wrapped(degrees: Array) -> Array:
+    return np.asarray((degrees + 180.0) % 360.0 - 180.0)
+
+
+def _middle_px(px: dict[str, Any]) -> Array:
+    ends = [px[name] for name in ("A_inner", "A_outer", "B_inner", "B_outer")]
+    return np.asarray(np.mean(ends, axis=0))
+
+
+def _middle_mm(raw: dict[str, Any]) -> Array:
+    ends = [raw[face][end] for face in ("face_A", "face_B") for end in ("inner_mm", "outer_mm")]
+    return np.asarray(np.mean(ends, axis=0))
+
+
+def _bisector_deg(raw: dict[str, Any]) -> float:
+    """Direction of a joint's line outward, anticlockwise from +x."""
+    a, b = (np.subtract(raw[face]["outer_mm"], raw[face]["inner_mm"]) for face in ("face_A", "face_B"))
+    along = a / np.hypot(*a) + b / np.hypot(*b)
+    return float(np.degrees(np.arctan2(along[1], along[0])))
+
+
+def _trimmed_mean(values: Array) -> float:
+    """Mean of what lies within 3 robust standard deviations of zero."""
+    spread = max(1.4826 * float(np.median(np.abs(values))), 1e-3)
+    return float(np.mean(values[np.abs(values) <= 3.0 * spread]))
+
+
+def _normals(corners: Array) -> Array:
+    """Outward normals of the outer edges (chords, when round)."""
     edge = corners[:, 2] - corners[:, 1]
-    length = np.hypot(edge[:, 0], edge[:, 1])
-    normal = np.stack([edge[:, 1], -edge[:, 0]], axis=1) / length[:, None]
+    return np.asarray(np.stack([edge[:, 1], -edge[:, 0]], axis=1) / np.hypot(*edge.T)[:, None])
+
+
+def _outer_edges(corners: Array, present: NDArray[np.bool_], plan: Plan) -> tuple[Array, Array, float]:
+    """The ring's centre, each outer edge's distance from it less the usual one, and the ring's size.
+
+    The outer edges' distances are d = r + c . n, with n their normals. Centre c and usual distance r
+    are those that most segments agree on: least squares with weights 1 / (1 + (residual / 2 s)^2), s
+    the robust scatter but at least 0.02 mm, so that one segment set out of line moves neither.
+    """
+    normal = _normals(corners)
     if plan.outline == "round":
         distance = np.hypot(corners[:, 1:3, 0], corners[:, 1:3, 1]).mean(axis=1)
     else:
         distance = np.sum((corners[:, 1] + corners[:, 2]) / 2.0 * normal, axis=1)
-    model = np.column_stack([np.ones(len(raws)), normal])
-    fitted = np.linalg.lstsq(model[present], distance[present], rcond=None)[0]
+    design = np.column_stack([normal, np.ones(len(corners))])
+    weights = present.astype(float)
+    for _ in range(10):
+        root = np.sqrt(weights)
+        solution = np.linalg.lstsq(design * root[:, None], distance * root, rcond=None)[0]
+        rest = distance - design @ solution
+        spread = max(1.4826 * float(np.median(np.abs(rest[present]))), 0.02)
+        weights = present / (1.0 + (rest / (2.0 * spread)) ** 2)
+    size = 2.0 * float(np.mean((distance - normal @ solution[:2])[present]))
+    return solution[:2], rest, size
+
+
+def _segments(
+    corners: Array, present: NDArray[np.bool_], offsets: Array, comb_deg: float, plan: Plan
+) -> tuple[TrueSegment, ...]:
+    """Angles and edges of all segments, clockwise; ``comb_deg`` is where joint 1 of the even comb stands."""
+    normal = _normals(corners)
 
     def lean(face: Array) -> Array:
         """Angle from a face (outward) anticlockwise to the outer edge's normal, degrees."""
         cross = face[:, 0] * normal[:, 1] - face[:, 1] * normal[:, 0]
         return np.asarray(np.degrees(np.arctan2(cross, np.sum(face * normal, axis=1))))
 
-    first, last = lean(corners[:, 1] - corners[:, 0]), -lean(corners[:, 2] - corners[:, 3])
-    offset = distance - model @ fitted
-    return tuple(
-        TrueSegment(bool(here), float(a + b), float(b), float(a), float(size), float(out))
-        for here, a, b, size, out in zip(present, first, last, length, offset, strict=True)
-    ), float(2.0 * fitted[0])
+    # A truth file's start face is the last one clockwise.
+    end, start = lean(corners[:, 1] - corners[:, 0]), -lean(corners[:, 2] - corners[:, 3])
+    length = np.hypot(*(corners[:, 2] - corners[:, 1]).T)
+    expected = comb_deg + (np.arange(len(corners)) + 0.5) * plan.pitch_deg
+    twist = _wrapped(_clockwise_deg(normal) - expected)
+    rows = np.stack([start + end, start, end, length, offsets, twist], axis=1)
+    return tuple(TrueSegment(bool(here), *map(float, row)) for here, row in zip(present, rows, strict=True))
 
 
-def _joint(raw: dict[str, Any], px: dict[str, Any]) -> TrueJoint:
+def _joint(raw: dict[str, Any], px: dict[str, Any], pitch_error_deg: float, skew_deg: float) -> TrueJoint:
     face_a = np.array([px["B_inner"], px["B_outer"]], dtype=float)
     face_b = np.array([px["A_inner"], px["A_outer"]], dtype=float)
 
@@ -197,10 +262,11 @@ def _joint(raw: dict[str, Any], px: dict[str, Any]) -> TrueJoint:
         gap_middle_mm=number("gap_mid_mm"),
         gap_outside_mm=number("gap_outer_mm"),
         taper_deg=number("taper_deg"),
-        skew_deg=number("skew_deg"),
+        pitch_error_deg=pitch_error_deg,
+        skew_deg=skew_deg,
         face_a_px=face_a,
         face_b_px=face_b,
-        middle_px=np.mean([face_a, face_b], axis=(0, 1)),
+        middle_px=_middle_px(px),
         filled=raw["filled"],
         blocked_mm=tuple(raw["blocked"]) if raw["blocked"] else None,
         squeeze_out=bool(raw["squeeze_out"]),
