@@ -110,7 +110,7 @@ def make_segment(plan: Plan, number: int, **changes: Any) -> SegmentMeasure:
         outer_length_mm=mm(outer_length_mm(plan), 0.1),
         radial_offset_mm=mm(0.0, 0.1),
         twist_deg=deg(0.0),
-        outer_edge_px=(first, last),
+        outer_edge_px=(first, last) if changes.get("present", True) else None,
     )
     return replace(segment, **changes)
 
