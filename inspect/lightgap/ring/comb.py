@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 from lightgap.hand import PointPx
 from lightgap.photo import Photo
 from lightgap.plan import Plan
+from lightgap.ring.missing import find_missing
 from lightgap.ring.outline import Outline
-from lightgap.ring.phase import find_phase
+from lightgap.ring.phase import check_segments, find_phase
 from lightgap.ring.plane import reduce_photo
-from lightgap.ring.strips import STEP_MM, Lines, Strips, cut_strips, fit_lines
-from lightgap.ring.unroll import STEP_MM as COLUMN_MM
-from lightgap.ring.unroll import unroll
+from lightgap.ring.strips import cut_strips, strip_step_mm
+from lightgap.ring.teeth import fit_teeth
+from lightgap.ring.unroll import column_mm, unroll
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,28 +67,35 @@ def find_comb(photo: Photo, outline: Outline, plan: Plan, first_joint_px: PointP
         If the joints do not make a comb of the plan's N; the message names the N that they make.
     """
     px_per_mm = outline.camera.px_per_mm([0.0, 0.0], plan.thickness_mm)
-    unrolled = unroll(reduce_photo(photo, px_per_mm, COLUMN_MM), outline, plan)
+    width_mm, step_mm = column_mm(px_per_mm), strip_step_mm(px_per_mm)
+    unrolled = unroll(reduce_photo(photo, px_per_mm, width_mm), outline, plan, width_mm)
     first = find_phase(unrolled, plan)
+    check_segments(unrolled, plan, first)
     angle = first + np.arange(plan.segments) * np.radians(plan.pitch_deg)
-    strips = cut_strips(reduce_photo(photo, px_per_mm, 1.5 * STEP_MM), outline, plan, angle)
-    lines = fit_lines(strips, plan)
-    return Comb(_teeth(strips, lines, plan))
+    strips = cut_strips(reduce_photo(photo, px_per_mm, 1.5 * step_mm), outline, plan, angle, step_mm)
+    lines, seen = fit_teeth(strips, plan)
 
-
-def _teeth(strips: Strips, lines: Lines, plan: Plan) -> tuple[Tooth, ...]:
-    sin, cos = np.sin(strips.angle), np.cos(strips.angle)
+    sin, cos = np.sin(angle), np.cos(angle)
     u, v = strips.middle_mm, lines.place_mm
     middles = np.stack([u * sin + v * cos, u * cos - v * sin], axis=1)
     clockwise = np.arctan2(middles[:, 0], middles[:, 1]) % (2 * np.pi)
     order = np.argsort(clockwise)
-    return tuple(
+    if first_joint_px is not None:
+        marked = outline.camera.to_plane(first_joint_px, plan.thickness_mm)
+        nearest = int(np.argmin(np.hypot(*(middles[order] - marked).T)))
+        order = np.roll(order, -nearest)
+    missing = find_missing(photo, outline, plan, clockwise[order])
+    # A joint needs both its segments: beside a missing one there is a single face and no gap.
+    seen[order] &= ~(missing | np.roll(missing, 1))
+    teeth = tuple(
         Tooth(
             number,
-            middles[index],
-            float(90.0 - np.degrees(strips.angle[index]) - lines.skew_deg[index]),
-            float(lines.gap_mm[index]),
-            True,
-            float(lines.strength[index]),
+            middles[k],
+            float(90.0 - np.degrees(angle[k]) - lines.skew_deg[k]),
+            float(lines.gap_mm[k]),
+            bool(seen[k]),
+            float(lines.strength[k]),
         )
-        for number, index in enumerate(order, 1)
+        for number, k in enumerate(order, 1)
     )
+    return Comb(teeth, tuple(int(k) + 1 for k in np.flatnonzero(missing)))

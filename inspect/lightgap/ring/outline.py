@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 
@@ -14,36 +12,13 @@ from lightgap.photo import Photo
 from lightgap.plan import Plan
 from lightgap.ring.circles import edge_votes, find_centres
 from lightgap.ring.figure import Figure, Sampler, glance_figure, search_figure, unit_mm
-from lightgap.ring.pose import Circle, fit_pose, leaning_camera
+from lightgap.ring.place import Outline
 from lightgap.ring.plane import reduce_photo, sample
+from lightgap.ring.pose import Circle, fit_pose, leaning_camera
 
 _LEANS = [(0.0, 0.0)] + [(8.0, 60.0 * k) for k in range(6)] + [(16.0, 45.0 * k) for k in range(8)]
 SURE_SCORE = 2.7
 LEAST_SCORE = 2.4
-
-
-@dataclass(frozen=True)
-class Outline:
-    """The ring's place.
-
-    Attributes
-    ----------
-    camera : Camera
-        Re-expressed in the ring frame: origin at the ring's centre, +y straight up in the photo
-        there, z = 0 on the bench; the top face is z = plan.thickness_mm.
-    outer_mm, inner_mm : float
-        Distance from the centre to a flat (polygon) or radius (round), at the top face.
-    phase_deg : float
-        Direction, anticlockwise from +x, of the middle of one outer side; 0 for a round outline.
-    score : float
-        Evidence, 0 to 4 (2.4 and more is a ring).
-    """
-
-    camera: Camera
-    outer_mm: float
-    inner_mm: float
-    phase_deg: float
-    score: float
 
 
 def find_outline(

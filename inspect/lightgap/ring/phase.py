@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
-import numpy as np
+from dataclasses import replace
 
+import numpy as np
+from skimage.filters import threshold_otsu
+
+from lightgap.errors import RingError
 from lightgap.plan import Plan
 from lightgap.ring.unroll import Array, Unrolled
 
 _PEAK_MM = 1.2
 _TOLERANCE_MM = 2.0
+_FEWEST, _MOST = 3, 72
+_CLEAR = 0.3
+"""Mean clearness of the teeth of another N below which it is not named: right ones have 0.6 and more."""
+_BETTER = 0.05
+_LEAST_FIT = 0.4
+"""Right combs fit by 0.74 and more, combs of a near but wrong N by 0.35 at most."""
 
 
 def find_phase(unrolled: Unrolled, plan: Plan) -> float:
     """Return the direction of one joint, radians clockwise from 12 o'clock."""
     heights = peaks(unrolled, plan)
     ceiling = np.sort(heights)[-plan.segments]
-    reached = reach(np.minimum(heights, ceiling), unrolled.step_mm)
+    reached = reach(np.minimum(heights, ceiling), unrolled.step_mm, tolerance_mm(plan))
     columns = len(reached)
     starts = np.arange(int(np.ceil(columns / plan.segments)))
     teeth = np.rint(starts[:, None] + np.arange(plan.segments) * (columns / plan.segments)).astype(int)
@@ -23,19 +33,93 @@ def find_phase(unrolled: Unrolled, plan: Plan) -> float:
     return float(2 * np.pi * starts[best] / columns)
 
 
+def check_segments(unrolled: Unrolled, plan: Plan, first: float) -> None:
+    """Raise if the joints do not make a comb of the plan's N.
+
+    Raises
+    ------
+    RingError
+        It names the number of segments that the joints make, where they tell.
+    """
+    count, clear = likely_segments(unrolled, plan)
+    if count == plan.segments:
+        return
+    fit = comb_fit(unrolled, plan, first)
+    other = replace(plan, segments=count)
+    other_fit = comb_fit(unrolled, other, find_phase(unrolled, other))
+    if clear > _CLEAR and other_fit > fit + _BETTER:
+        raise wrong_segments(plan.segments, count)
+    if fit < _LEAST_FIT:
+        raise RingError(
+            f"The joints seen do not stand at {plan.segments} even places round the ring.",
+            "Count the segments again; if the number is right, take the photo from nearer or in better light.",
+        )
+
+
+def wrong_segments(entered: int, seen: int) -> RingError:
+    """Return the error of a wrong N."""
+    return RingError(
+        f"The ring looks like {seen} segments, but {entered} were entered.",
+        "Count the segments and correct the plan.",
+    )
+
+
 def peaks(unrolled: Unrolled, plan: Plan) -> Array:
     """Keep the evidence where it is a local maximum, 0 elsewhere; shape (columns,)."""
-    half_mm = _PEAK_MM if plan.joint == "closed" else 0.6 * plan.gap_mm + 1.0
+    half_mm = _PEAK_MM if plan.joint == "closed" else plan.gap_mm + _PEAK_MM
+    half_mm = min(half_mm, 0.4 * len(unrolled.evidence) * unrolled.step_mm / plan.segments)
     half = max(1, round(half_mm / unrolled.step_mm))
     evidence = unrolled.evidence
     around = np.max([np.roll(evidence, shift) for shift in range(-half, half + 1)], axis=0)
     return np.where(evidence >= around, np.maximum(evidence, 0.0), 0.0)
 
 
-def reach(heights: Array, step_mm: float) -> Array:
+def tolerance_mm(plan: Plan) -> float:
+    """Return how far from its even place a joint may peak; a gap may peak at either wall."""
+    return _TOLERANCE_MM + 0.3 * plan.gap_mm
+
+
+def reach(heights: Array, step_mm: float, tolerance_mm: float) -> Array:
     """Return for every column the best peak near it, less the farther away it is."""
-    half = int(_TOLERANCE_MM / step_mm)
+    half = int(tolerance_mm / step_mm)
     shifts = np.arange(-half, half + 1)
-    weight = 1.0 - (shifts * step_mm / _TOLERANCE_MM) ** 2
+    weight = 1.0 - (shifts * step_mm / tolerance_mm) ** 2
     near = [w * np.roll(heights, -s) for s, w in zip(shifts, weight, strict=True)]
     return np.asarray(np.max(near, axis=0))
+
+
+def comb_fit(unrolled: Unrolled, plan: Plan, first: float) -> float:
+    """Return how well the joints make a comb of the plan's N: the F-measure of two shares, 0 to 1.
+
+    One share is how much of the evidence (squared) stands on the comb, the other how many teeth have any.
+    """
+    heights = peaks(unrolled, plan)
+    columns = len(heights)
+    teeth = np.rint((first / (2 * np.pi) + np.arange(plan.segments) / plan.segments) * columns).astype(int)
+    half = int(tolerance_mm(plan) / unrolled.step_mm)
+    near = (teeth[:, None] + np.arange(-half, half + 1)) % columns
+    usual = float(np.median(np.sort(heights)[-plan.segments :]))
+    clear = np.minimum(heights, 1.5 * usual)
+    on_comb = np.zeros(columns, dtype=bool)
+    on_comb[near] = True
+    share = float(np.sum(clear[on_comb] ** 2) / max(np.sum(clear**2), 1e-9))
+    filled = float(np.mean(heights[near].max(axis=1) > 0.4 * usual))
+    return 2 * share * filled / max(share + filled, 1e-9)
+
+
+def likely_segments(unrolled: Unrolled, plan: Plan) -> tuple[int, float]:
+    """Return the N whose comb the joints fit best, and its sum over N (1 when each tooth is clear)."""
+    heights = peaks(unrolled, plan)
+    strong = np.sort(heights[heights > 0])
+    threshold = threshold_otsu(strong)
+    graded = np.minimum(heights, 2 * threshold) / threshold
+    reached = reach(graded, unrolled.step_mm, tolerance_mm(plan)) - 1.0
+    columns = len(reached)
+    best = (0, -np.inf)
+    for count in range(_FEWEST, _MOST + 1):
+        starts = np.arange(int(np.ceil(columns / count)))
+        teeth = np.rint(starts[:, None] + np.arange(count) * (columns / count)).astype(int) % columns
+        total = float(reached[teeth].sum(axis=1).max())
+        if total > best[1]:
+            best = (count, total)
+    return best[0], best[1] / best[0]

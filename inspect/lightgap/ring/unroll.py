@@ -12,19 +12,21 @@ from numpy.typing import NDArray
 
 from lightgap.photo import LUMA
 from lightgap.plan import Plan
-from lightgap.ring.outline import Outline
+from lightgap.ring.place import Outline
 from lightgap.ring.plane import Reduced, sample
 
 Array = NDArray[np.float64]
 Float32 = NDArray[np.float32]
 
-STEP_MM = 0.25
+_STEP_MM = 0.25
+_STEP_PX = 0.7
 _DEPTH_MM = 0.5
 _RIM_MM = 1.5
 _BLOCK_MM = 3.0
+_FEWEST_BLOCKS = 6
 _PRIOR_BLOCKS = 6.0
 """How many blocks' worth of the ring's usual scatter is added to a place's own."""
-CLOSED_WINDOW_MM = 1.0
+_CLOSED_WINDOW_MM = 1.0
 _LINE_MM = 0.2
 _FLANKS_MM = (0.4, 1.2)
 _GAP_SHARE = 0.84
@@ -50,10 +52,15 @@ class Unrolled:
     evidence: Array
 
 
-def unroll(reduced: Reduced, outline: Outline, plan: Plan) -> Unrolled:
-    """Unroll the ring and weigh every column."""
+def column_mm(px_per_mm: float) -> float:
+    """Return the width of a column: 0.25 mm, or not much below a pixel."""
+    return max(_STEP_MM, _STEP_PX / px_per_mm)
+
+
+def unroll(reduced: Reduced, outline: Outline, plan: Plan, width_mm: float) -> Unrolled:
+    """Unroll the ring in columns of at most ``width_mm``, and weigh every one."""
     middle = plan.middle_radius_mm * outline.outer_mm / plan.outer_mm
-    columns = int(np.ceil(2 * np.pi * middle / STEP_MM))
+    columns = int(np.ceil(2 * np.pi * middle / width_mm))
     angle = np.arange(columns) * (2 * np.pi / columns)
     stretch = edge_stretch(outline, plan, angle)
     depth_mm = outline.outer_mm - outline.inner_mm - 2 * _RIM_MM
@@ -63,9 +70,26 @@ def unroll(reduced: Reduced, outline: Outline, plan: Plan) -> Unrolled:
     seen = sample(reduced, outline.camera, radius * np.sin(angle), radius * np.cos(angle), plan.thickness_mm)
     blocks = block_means(seen[None], depth_mm)[0]
     step_mm = 2 * np.pi * middle / columns
-    features = joint_features(blocks[None], plan, step_mm, wrap=True)[0]
-    evidence = np.log1p(t_squared(features, usual_scatter(features)))
+    evidence = _evidence(blocks[None], plan, step_mm)
     return Unrolled(blocks, step_mm, evidence - np.median(evidence))
+
+
+def _evidence(blocks: Float32, plan: Plan, step_mm: float) -> Array:
+    def log_t2(features: Float32) -> Array:
+        return np.log1p(t_squared(features, usual_scatter(features))[0])
+
+    if plan.joint == "closed":
+        return log_t2(closed_features(blocks, step_mm, wrap=True))
+    half = 0.5 * plan.gap_mm
+    middle = window_means(blocks, -_GAP_SHARE * half, _GAP_SHARE * half, step_mm, wrap=True)
+    left, right = (
+        middle - window_means(blocks, low, low + _GAP_FLANK_MM, step_mm, wrap=True)
+        for low in (-half - _GAP_FLANK_MM, half)
+    )
+    # A gap differs from the wood on both its sides, the wood beside a gap from one of its sides only; but
+    # between woods of two tones the gap may hardly differ from the darker.
+    both = np.minimum(log_t2(left), log_t2(right))
+    return 0.5 * (log_t2(0.5 * (left + right)) + both)
 
 
 def edge_stretch(outline: Outline, plan: Plan, angle: Array) -> Array:
@@ -77,35 +101,34 @@ def edge_stretch(outline: Outline, plan: Plan, angle: Array) -> Array:
     return np.asarray(1.0 / np.cos((angle - side + pitch / 2) % pitch - pitch / 2))
 
 
+def block_edges(rows: int, depth_mm: float) -> NDArray[np.intp]:
+    """Return where rows are cut into blocks of about 3 mm of depth, shape (blocks + 1,)."""
+    count = int(np.clip(round(depth_mm / _BLOCK_MM), _FEWEST_BLOCKS, rows // 2))
+    return np.linspace(0, rows, count + 1).astype(np.intp)
+
+
 def block_means(codes: NDArray[np.uint8], depth_mm: float) -> Float32:
-    """Average rows, shape (strips, rows, columns, 3), in blocks of about 3 mm -> (strips, blocks, ...)."""
-    rows = codes.shape[1]
-    count = int(np.clip(round(depth_mm / _BLOCK_MM), 4, rows // 2))
-    edges = np.linspace(0, rows, count + 1).astype(int)
+    """Average rows, shape (strips, rows, columns, 3), in blocks -> (strips, blocks, columns, 3)."""
+    edges = block_edges(codes.shape[1], depth_mm)
     sums = np.add.reduceat(codes, edges[:-1], axis=1, dtype=np.float32)
     return np.asarray(sums / np.diff(edges).astype(np.float32)[:, None, None])
 
 
-def joint_features(blocks: Float32, plan: Plan, step_mm: float, wrap: bool = False) -> Float32:
-    """Return what tells a joint from plain wood, per column: shape (strips, blocks, columns, features).
+def closed_features(blocks: Float32, step_mm: float, wrap: bool = False) -> Float32:
+    """Return what tells a closed joint from plain wood, shape (strips, blocks, columns, 4).
 
-    Closed: the step between the wood on the two sides (3 channels) and how the luma of a thin line
-    differs from its flanks. Open: how the gap's middle differs from its flanks (3 channels).
+    The step between the wood on the two sides (3 channels), and how the luma of a thin line differs from
+    its flanks.
     """
 
     def mean(values: Float32, low_mm: float, high_mm: float) -> Float32:
         return window_means(values, low_mm, high_mm, step_mm, wrap)
 
-    if plan.joint == "closed":
-        step = mean(blocks, step_mm, CLOSED_WINDOW_MM) - mean(blocks, -CLOSED_WINDOW_MM, -step_mm)
-        luma = (blocks @ LUMA)[..., None]
-        near, far = _FLANKS_MM
-        line = mean(luma, -_LINE_MM, _LINE_MM) - 0.5 * (mean(luma, near, far) + mean(luma, -far, -near))
-        return np.concatenate([step, line], axis=-1)
-    half = 0.5 * plan.gap_mm
-    beyond = half + _GAP_FLANK_MM
-    flanks = mean(blocks, half, beyond) + mean(blocks, -beyond, -half)
-    return np.asarray(mean(blocks, -_GAP_SHARE * half, _GAP_SHARE * half) - 0.5 * flanks)
+    step = mean(blocks, step_mm, _CLOSED_WINDOW_MM) - mean(blocks, -_CLOSED_WINDOW_MM, -step_mm)
+    luma = (blocks @ LUMA)[..., None]
+    near, far = _FLANKS_MM
+    line = mean(luma, -_LINE_MM, _LINE_MM) - 0.5 * (mean(luma, near, far) + mean(luma, -far, -near))
+    return np.concatenate([step, line], axis=-1)
 
 
 def window_means(values: Float32, low_mm: float, high_mm: float, step_mm: float, wrap: bool) -> Float32:
