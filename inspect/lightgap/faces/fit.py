@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +12,7 @@ from lightgap.faces.blur import Response
 from lightgap.faces.closed import SLOT_SHARE, SLOT_SHARE_STANDARD, ClosedFit, fit_closed
 from lightgap.faces.gap import GapView, view_gap
 from lightgap.faces.joint import FaceLine, JointFaces, JointKind
+from lightgap.faces.lamp import LitStrip, WallSight, find_strips
 from lightgap.faces.open import EdgeFit, fit_edge
 from lightgap.faces.strip import JointFrame, Strip, cut_strip
 from lightgap.hand import HandFace
@@ -26,7 +26,7 @@ from lightgap.values import Contribution
 Array = NDArray[np.float64]
 
 _END_CLEARANCE_MM = 0.6
-_HEIGHT_STANDARD_MM = 0.05
+_HEIGHT_STANDARD_MM = 0.07
 """How far one segment's top face usually stands above or below the others of a sanded ring."""
 _NOISE_FACTOR = 1.5
 """What a fit's own scatter understates: grain is alike over more than one block."""
@@ -34,6 +34,7 @@ _OPEN_PROCESSING_PX = 0.10
 _CLOSED_PROCESSING_PX = 0.02
 _STEP_PROCESSING_PX = 0.15
 _CLOSED_SHARE = 0.05
+_BLOCKED_MARGIN_MM = 1.5
 _RESOLVED_CLOSED_MM = 1.2
 """A joint planned closed but wider than this is fitted edge by edge."""
 
@@ -69,7 +70,7 @@ def fit_joints(
         Joint number -> faces A and B as dragged; the fit starts from them.
     """
     by_number = {item.number: item for item in edges}
-    joints = []
+    joints: list[JointFaces | OpenFits] = []
     for tooth in comb.teeth:
         before = by_number.get((tooth.number - 2) % plan.segments + 1)
         after = by_number.get(tooth.number)
@@ -84,9 +85,21 @@ def fit_joints(
         elif not tooth.found:
             joints.append(_unmeasured(site, plan, "nothing like a joint can be seen at this place"))
         else:
-            joint = _fit_joint(photo, response, outline, site, plan)
-            joints.append(replace(joint, by_hand=hand is not None))
-    return tuple(joints)
+            joints.append(_fit_joint(photo, response, outline, site, plan))
+    judged = _under_the_lamp(joints, plan, response)
+    return tuple(replace(joint, by_hand=joint.number in by_hand) for joint in judged)
+
+
+def _under_the_lamp(joints: list[JointFaces | OpenFits], plan: Plan, response: Response) -> list[JointFaces]:
+    """Let the walls of all open joints tell where a lit strip hides an edge, then finish them."""
+    fits = [joint for joint in joints if isinstance(joint, OpenFits)]
+    walls = [wall for joint in fits for wall in joint.walls(plan)]
+    blur_px = float(np.median([joint.site.blur_px for joint in fits])) if fits else 1.0
+    strips = iter(find_strips(walls, blur_px))
+    return [
+        joint.finish(next(strips), next(strips), response) if isinstance(joint, OpenFits) else joint
+        for joint in joints
+    ]
 
 
 def _hand_tooth(tooth: Tooth, faces: tuple[HandFace, HandFace], camera: Camera, plan: Plan) -> Tooth:
@@ -159,7 +172,9 @@ def _unmeasured(site: _Site, plan: Plan, reason: str) -> JointFaces:
     )
 
 
-def _fit_joint(photo: Photo, response: Response, outline: Outline, site: _Site, plan: Plan) -> JointFaces:
+def _fit_joint(
+    photo: Photo, response: Response, outline: Outline, site: _Site, plan: Plan
+) -> JointFaces | OpenFits:
     inner, outer = site.ends_mm
     gap = max(site.tooth.gap_mm, plan.gap_mm)
     reach = 0.5 * gap + max(2.2, 14.0 / site.px_per_mm)
@@ -170,7 +185,7 @@ def _fit_joint(photo: Photo, response: Response, outline: Outline, site: _Site, 
         return _unmeasured(site, plan, "too few pixels of it are in the photo")
     if plan.joint == "closed" and site.tooth.gap_mm < _RESOLVED_CLOSED_MM:
         return _closed_joint(strip, site, plan, response)
-    return _open_joint(strip, site, plan, response)
+    return _open_joint(strip, site, plan)
 
 
 def _closed_joint(strip: Strip, site: _Site, plan: Plan, response: Response) -> JointFaces:
@@ -223,79 +238,99 @@ def _closed_budget(fit: ClosedFit, site: _Site, response: Response) -> tuple[Con
                 )
             ),
         ),
-        Contribution("heights of the two segments", np.sqrt(2.0) * _HEIGHT_STANDARD_MM * abs(site.lean)),
+        Contribution("heights of the two segments", _heights(site)),
     )
 
 
-def _open_joint(strip: Strip, site: _Site, plan: Plan, response: Response) -> JointFaces:
+def _open_joint(strip: Strip, site: _Site, plan: Plan) -> JointFaces | OpenFits:
     gap = site.tooth.gap_mm or plan.gap_mm
-    half = 0.5 * gap
-    taper = np.tan(np.radians(0.5 * plan.gap_deg))
-    view = view_gap(strip, site.ends_mm, half, taper)
+    taper = float(np.tan(np.radians(0.5 * plan.gap_deg)))
+    view = view_gap(strip, site.ends_mm, 0.5 * gap, taper)
     if view.blocked_mm is not None:
-        low, high = view.blocked_mm[0] - 1.5, view.blocked_mm[1] + 1.5
+        low, high = view.blocked_mm[0] - _BLOCKED_MARGIN_MM, view.blocked_mm[1] + _BLOCKED_MARGIN_MM
         strip = strip.part((strip.u < low) | (strip.u > high))
     u_range = (site.ends_mm[0] + _END_CLEARANCE_MM, site.ends_mm[1] - _END_CLEARANCE_MM)
-    faces = [_face(strip, side, gap, taper, u_range, site, view, plan) for side in ("a", "b")]
-    a, b = faces
+    gap_px = gap * site.px_per_mm
+    a = fit_edge(strip, "a", (-0.5 * gap, -taper), u_range, site.blur_px, gap_px)
+    b = fit_edge(strip, "b", (0.5 * gap, taper), u_range, site.blur_px, gap_px)
     if a is None or b is None:
         return _unmeasured(site, plan, "one of its two edges could not be fitted")
-    covariance = np.zeros((4, 4))
-    lines = []
-    for index, fit in enumerate((a, b)):
-        shift = np.array([[1.0, -fit.middle_mm], [0.0, 1.0]])
-        block = _NOISE_FACTOR**2 * (shift @ fit.covariance @ shift.T)
-        covariance[2 * index : 2 * index + 2, 2 * index : 2 * index + 2] = block
-        lines.append(FaceLine(fit.offset_mm - fit.slope * fit.middle_mm, fit.slope))
-    either = float(np.hypot(a.either_mm, b.either_mm))
-    processing = _OPEN_PROCESSING_PX / site.px_per_mm * (1.0 + 2.0 * response.halo_standard)
-    doubts = []
-    if either > 0.05:
-        doubts.append("a lit strip of wall lies below an edge; the edge could be either of two lines")
-    if view.blocked_mm is not None:
-        doubts.append("the gap is blocked part of the way; the open part is measured")
-    radius = float(np.hypot(*site.tooth.middle_mm))
-    return JointFaces(
-        site.tooth.number,
-        view.kind,
-        site.tooth.middle_mm,
-        site.tooth.direction_deg,
-        lines[0],
-        lines[1],
-        site.ends_mm,
-        covariance,
-        gap_budget=(
-            Contribution("phone's processing", processing),
-            Contribution("heights of the two segments", np.sqrt(2.0) * _HEIGHT_STANDARD_MM * abs(site.lean)),
-            Contribution("which of two lines is the edge", either),
-        ),
-        taper_budget=(
-            Contribution("processing", _taper_deg(0.02 / site.px_per_mm, site)),
-            Contribution("which of two lines is the edge", _taper_deg(0.5 * either, site)),
-        ),
-        blocked_mm=None
-        if view.blocked_mm is None
-        else (radius + view.blocked_mm[0], radius + view.blocked_mm[1]),
-        doubts=tuple(doubts),
-    )
+    return OpenFits(site, view, a, b)
 
 
-def _face(
-    strip: Strip,
-    side: Literal["a", "b"],
-    gap_mm: float,
-    taper: float,
-    u_range: tuple[float, float],
-    site: _Site,
-    view: GapView,
-    plan: Plan,
-) -> EdgeFit | None:
-    sign = -1.0 if side == "a" else 1.0
-    start = (sign * 0.5 * gap_mm, sign * taper)
-    wall = 0.0
-    if view.kind == "open":
-        wall = max(-sign * (site.foot_v_mm - start[0]), 0.0) / site.camera_height_mm * plan.thickness_mm
-    return fit_edge(strip, side, start, u_range, site.blur_px, wall * site.px_per_mm, gap_mm * site.px_per_mm)
+@dataclass(frozen=True, eq=False)
+class OpenFits:
+    """Both edges of an open or filled joint, fitted alone, before the lamp is known."""
+
+    site: _Site
+    view: GapView
+    a: EdgeFit
+    b: EdgeFit
+
+    def walls(self, plan: Plan) -> tuple[WallSight, WallSight]:
+        """What is seen of the wall below each edge; a filled joint shows none."""
+        site = self.site
+        gap = self.b.offset_mm - self.a.offset_mm
+        sights = []
+        for fit, sign, turn in ((self.a, 1.0, -90.0), (self.b, -1.0, 90.0)):
+            lean = sign * (site.foot_v_mm - fit.offset_mm) / site.camera_height_mm
+            seen = max(lean, 0.0) if self.view.kind == "open" else 0.0
+            sights.append(
+                WallSight(
+                    profile=fit.profile,
+                    reach_px=seen * gap * fit.px_per_mm,
+                    wall_px=seen * plan.thickness_mm * fit.px_per_mm,
+                    normal_deg=site.tooth.direction_deg + turn,
+                )
+            )
+        return sights[0], sights[1]
+
+    def finish(self, strip_a: LitStrip | None, strip_b: LitStrip | None, response: Response) -> JointFaces:
+        """Move each edge by the lit strip below it, and gather the joint's uncertainty."""
+        site, view = self.site, self.view
+        a = self.a if strip_a is None else self.a.moved(strip_a, 1.0)
+        b = self.b if strip_b is None else self.b.moved(strip_b, -1.0)
+        covariance = np.zeros((4, 4))
+        for index, fit in enumerate((a, b)):
+            shift = np.array([[1.0, -fit.middle_mm], [0.0, 1.0]])
+            block = _NOISE_FACTOR**2 * (shift @ fit.covariance @ shift.T)
+            covariance[2 * index : 2 * index + 2, 2 * index : 2 * index + 2] = block
+        either = float(np.hypot(a.either_mm, b.either_mm))
+        processing = _OPEN_PROCESSING_PX / site.px_per_mm * (1.0 + 2.0 * response.halo_standard)
+        doubts = []
+        if either > 0.04:
+            doubts.append("a lit strip of wall lies below an edge; the edge could be either of two lines")
+        blocked = None
+        if view.blocked_mm is not None:
+            doubts.append("the gap is blocked part of the way; the open part is measured")
+            radius = float(np.hypot(*site.tooth.middle_mm))
+            blocked = (radius + view.blocked_mm[0], radius + view.blocked_mm[1])
+        return JointFaces(
+            number=site.tooth.number,
+            kind=view.kind,
+            middle_mm=site.tooth.middle_mm,
+            direction_deg=site.tooth.direction_deg,
+            face_a=FaceLine(a.offset_mm - a.slope * a.middle_mm, a.slope),
+            face_b=FaceLine(b.offset_mm - b.slope * b.middle_mm, b.slope),
+            ends_mm=site.ends_mm,
+            covariance=covariance,
+            gap_budget=(
+                Contribution("phone's processing", processing),
+                Contribution("heights of the two segments", _heights(site)),
+                Contribution("which of two lines is the edge", either),
+            ),
+            taper_budget=(
+                Contribution("phone's processing", _taper_deg(0.3 * processing, site)),
+                Contribution("which of two lines is the edge", _taper_deg(0.3 * either, site)),
+            ),
+            blocked_mm=blocked,
+            doubts=tuple(doubts),
+        )
+
+
+def _heights(site: _Site) -> float:
+    """What unequal heights of the two segments put into the gap: each moves its face by the lean."""
+    return float(np.sqrt(2.0) * _HEIGHT_STANDARD_MM * abs(site.lean))
 
 
 def _taper_deg(difference_mm: float, site: _Site) -> float:

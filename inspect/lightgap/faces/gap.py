@@ -19,6 +19,8 @@ _WOOD_MM = (0.5, 2.0)
 _BRIGHT_SHARE = 0.3
 _BRIGHT_TIMES = 4.0
 _LEAST_BLOCKED_MM = 3.0
+_CLEAR_MM = 3.0
+"""Light enters a slot at its ends: brightness that reaches one is no blocking, unless it is long inside."""
 _RESIN_SHARE = 0.2
 _RESIN_SPREAD = 0.15
 _RESIN_VARIATION = 0.35
@@ -90,7 +92,7 @@ def _is_filled(
 def _blocked(share: Array, start_mm: float) -> tuple[float, float] | None:
     """The longest run of bins that are bright over the whole width, if the rest is dark."""
     darkest = np.nanmin(share, axis=0)
-    usual = float(np.nanmedian(darkest))
+    usual = float(np.nanpercentile(darkest, 25))
     bright = darkest > max(_BRIGHT_SHARE, _BRIGHT_TIMES * usual)
     best = (0, 0)
     first = None
@@ -100,8 +102,9 @@ def _blocked(share: Array, start_mm: float) -> tuple[float, float] | None:
         elif first is not None:
             best = max(best, (first, index), key=lambda run: run[1] - run[0])
             first = None
+    from_inside, to_outside = best[0] * _BIN_MM, (bright.size - best[1]) * _BIN_MM
     length = (best[1] - best[0]) * _BIN_MM
-    touches_outside = best[1] >= bright.size
-    if length < _LEAST_BLOCKED_MM or touches_outside:
+    least = _LEAST_BLOCKED_MM if from_inside >= _CLEAR_MM else 2.0 * _LEAST_BLOCKED_MM
+    if length < least or to_outside < _CLEAR_MM:
         return None
-    return start_mm + best[0] * _BIN_MM, start_mm + best[1] * _BIN_MM
+    return start_mm + from_inside, start_mm + from_inside + length

@@ -3,19 +3,19 @@
 Each edge is fitted alone, in a window that reaches a little into the wood and a little into the gap.
 Beyond the edge of a face whose own wall the camera sees there may be a strip of lit wall before the
 dark begins: its far side, the lamp's shadow line, runs parallel to the edge and is often the
-stronger of the two. So for such a face two models are compared on the same pixels: wood | gap, and
-wood | lit strip | gap. Where the pixels cannot tell them apart, the uncertainty covers both.
+stronger of the two. `lightgap.faces.lamp` tells from the profiles of all edges where that is so.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lightgap.faces.levels import LevelFit, blurred_step, clipped_cost, fit_levels
+from lightgap.faces.lamp import BIN_PX, PLACES, WOOD_PX, LitStrip
+from lightgap.faces.levels import LevelFit, blurred_step, fit_levels
 from lightgap.faces.strip import Strip
 
 Array = NDArray[np.float64]
@@ -24,11 +24,9 @@ _WOOD_PX = 11.0
 _GAP_PX = 10.0
 _ROW_PX = 4.0
 _MINIMUM_ROWS = 6
-_STRIP_STARTS = ((0.0, 3.0, 2.0, 0.4), (-2.0, 2.0, 0.3, 0.8), (-4.0, 4.0, 0.3, 0.8))
-"""Starts of the strip model: shift of the edge, width, penumbra (px), level against the wood's."""
-_STRIP_PRIOR = np.array([0.0, 0.0, 1 / 8.0**2, 1 / 1.5**2, 1 / 2.5**2, 1 / 0.5**2])
-_STRIP_RATIO = 0.93
-"""Take the strip when its cost falls below this share of the plain edge's."""
+_BLOCK_PX = 12.0
+_FINE_PX = 0.5
+_SEARCH_MM, _SEARCH_EDGE_MM, _SEARCH_PRIOR_MM = 0.9, 0.25, 0.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,21 +39,29 @@ class EdgeFit:
         At ``middle_mm`` (u of the middle of the fitted length).
     covariance : ndarray, shape (2, 2)
         Of offset and slope, from the fit.
+    px_per_mm : float
+        Scale across the edge.
+    profile : ndarray, shape (len(PLACES),)
+        Mean light along the edge at each of `lightgap.faces.lamp.PLACES`.
     either_mm : float
         Standard uncertainty added because the edge could be either of two lines; 0 if it is clear.
-    strip : bool
-        A lit strip below the edge was taken into account.
-    scatter : float
-        Residual scatter as a share of the wood's level.
     """
 
     offset_mm: float
     slope: float
     middle_mm: float
     covariance: Array
-    either_mm: float
-    strip: bool
-    scatter: float
+    px_per_mm: float
+    profile: Array
+    either_mm: float = 0.0
+
+    def moved(self, strip: LitStrip, sign: float) -> EdgeFit:
+        """Return the edge with the lit strip below it taken into account (sign + for face a)."""
+        return replace(
+            self,
+            offset_mm=self.offset_mm + sign * strip.shift_px / self.px_per_mm,
+            either_mm=strip.either_px / self.px_per_mm,
+        )
 
 
 def fit_edge(
@@ -64,7 +70,6 @@ def fit_edge(
     start: tuple[float, float],
     u_range: tuple[float, float],
     blur_px: float,
-    wall_px: float,
     gap_px: float,
 ) -> EdgeFit | None:
     """Fit one face's top edge.
@@ -75,11 +80,10 @@ def fit_edge(
         Which face: the wood of face a lies at smaller v, that of face b at larger v.
     start : (offset, slope)
         Where to look, v = offset + slope * u, within some 3 px.
-    wall_px : float
-        Width in the photo of this face's own visible wall, px (0 when it is hidden).
     gap_px : float
         Rough gap: the window ends before the other face.
     """
+    start = coarse_line(strip, start, u_range)
     data = _window(strip, side, start, u_range, min(_GAP_PX, 0.5 * gap_px))
     if data is None:
         return None
@@ -96,30 +100,74 @@ def fit_edge(
         if again is None:
             return None
         data = again
-    fit, either, is_strip = plain, 0.0, False
-    if wall_px > 0.5:
-        other = _fit_strip(data, blur_px, plain, wall_px)
-        if other is not None:
-            ratio = clipped_cost(other.residuals, plain.sigma) / clipped_cost(plain.residuals, plain.sigma)
-            apart = abs(other.parameters[0] - plain.parameters[0])
-            if ratio < _STRIP_RATIO:
-                fit, is_strip = other, True
-                either = 0.15 * apart
-            elif ratio < 0.985 and other.parameters[5] > 0.3:
-                either = 0.4 * min(apart, 3.0)
-    wood = float(np.median(plain.levels[:, 0]))
     scale = data.scale
     return EdgeFit(
-        offset_mm=data.line[0] + data.line[1] * data.middle + data.sign * fit.parameters[0] / scale,
-        slope=data.line[1] + data.sign * fit.parameters[1] / scale / data.half,
+        offset_mm=data.line[0] + data.line[1] * data.middle + data.sign * plain.parameters[0] / scale,
+        slope=data.line[1] + data.sign * plain.parameters[1] / scale / data.half,
         middle_mm=data.middle,
-        covariance=fit.covariance[:2, :2]
-        / scale**2
-        / np.array([[1.0, data.half], [data.half, data.half**2]]),
-        either_mm=either / scale,
-        strip=is_strip,
-        scatter=plain.sigma / max(wood, 1e-6),
+        covariance=plain.covariance / scale**2 / np.array([[1.0, data.half], [data.half, data.half**2]]),
+        px_per_mm=scale,
+        profile=_profile(data, plain),
     )
+
+
+def _profile(data: _Window, fit: LevelFit) -> Array:
+    distance = data.distance - fit.parameters[0] - fit.parameters[1] * data.along
+    bins = np.floor((distance + WOOD_PX) / BIN_PX).astype(np.intp)
+    keep = (bins >= 0) & (bins < PLACES.size)
+    count = np.bincount(bins[keep], minlength=PLACES.size)
+    total = np.bincount(bins[keep], data.light[keep], minlength=PLACES.size)
+    known = count > 0
+    return np.interp(PLACES, PLACES[known], total[known] / count[known])
+
+
+def coarse_line(
+    strip: Strip, start: tuple[float, float], u_range: tuple[float, float]
+) -> tuple[float, float]:
+    """Search about a start for the line across which the light changes most surely.
+
+    The strip is averaged to blocks along u and half pixels along v; for every shift and turn the
+    step's mean over its scatter from block to block is the evidence (Hotelling's T squared in one
+    dimension), with a loose prior about the start.
+    """
+    scale = strip.px_per_mm
+    length = (u_range[1] - u_range[0]) * strip.px_per_mm_along
+    blocks = max(int(length / _BLOCK_PX), 6)
+    reach = int((_SEARCH_MM + _SEARCH_EDGE_MM) * scale / _FINE_PX)
+    block = ((strip.u - u_range[0]) / (u_range[1] - u_range[0]) * blocks).astype(np.intp)
+    column = np.round((strip.v - start[0] - start[1] * strip.u) * scale / _FINE_PX).astype(np.intp) + reach
+    width = 2 * reach + 1
+    keep = (strip.u > u_range[0]) & (strip.u < u_range[1]) & (column >= 0) & (column < width)
+    cell = block[keep] * width + column[keep]
+    count = np.bincount(cell, minlength=blocks * width)
+    light = np.bincount(cell, strip.luma[keep], minlength=blocks * width) / np.maximum(count, 1)
+    light = np.where(count > 0, light, np.nan).reshape(blocks, width)
+    light = np.where(np.isnan(light), np.nanmedian(light), light)
+    sums = np.cumsum(np.pad(light, ((0, 0), (1, 0))), axis=1)
+    window = max(int(_SEARCH_EDGE_MM * scale / _FINE_PX), 2)
+    centre = np.arange(window, width - window)
+    step = (
+        sums[:, centre + 1 + window] - sums[:, centre + 1] - sums[:, centre] + sums[:, centre - window]
+    ) / window
+    shift_mm = (centre - reach) * _FINE_PX / scale
+    middle = 0.5 * (u_range[0] + u_range[1])
+    block_u = u_range[0] + (np.arange(blocks) + 0.5) / blocks * (u_range[1] - u_range[0]) - middle
+    floor = 0.02 * float(np.nanmedian(light))
+    best = (-np.inf, start)
+    for turn in np.tan(np.radians(np.linspace(-1.2, 1.2, 9))):
+        moved = np.stack(
+            [np.interp(shift_mm + turn * u, shift_mm, row) for u, row in zip(block_u, step, strict=True)]
+        )
+        scatter = moved.std(axis=0) / np.sqrt(blocks) + floor
+        evidence = np.log1p((moved.mean(axis=0) / scatter) ** 2)
+        score = evidence - 0.5 * (shift_mm / _SEARCH_PRIOR_MM) ** 2 - 0.5 * (np.degrees(turn) / 0.6) ** 2
+        index = int(np.argmax(score))
+        if score[index] > best[0]:
+            best = (
+                float(score[index]),
+                (start[0] + float(shift_mm[index]) - turn * middle, start[1] + float(turn)),
+            )
+    return best[1]
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,46 +214,3 @@ def _fit_plain(data: _Window, blur_px: float) -> LevelFit:
         return np.stack([1.0 - step, step]), np.stack([by_shift, by_shift * data.along])
 
     return fit_levels(data.light, data.rows, basis, np.zeros(2), smooth=_slopes(data.distance))
-
-
-def _fit_strip(data: _Window, blur_px: float, plain: LevelFit, wall_px: float) -> LevelFit | None:
-    """Wood | lit strip | gap: the best of a few starts, or None if none is a strip.
-
-    Parameters: shift and turn of the edge; width and widening of the strip; penumbra of its far side
-    (px, beside the blur); its level as a share of the wood's.
-    """
-
-    def basis(parameters: Array) -> tuple[Array, Array]:
-        shift, turn, width, widening, penumbra, level = parameters
-        spread = float(np.hypot(blur_px, penumbra))
-        near = data.distance - shift - turn * data.along
-        far = near - width - widening * data.along
-        step, edge = blurred_step(near, blur_px)
-        end, fall = blurred_step(far, spread)
-        by_spread = -far / spread * fall * (penumbra / spread)
-        by_shift = np.stack([edge - level * (edge - fall), -fall])
-        by_width = np.stack([level * fall, -fall])
-        derivatives = [
-            by_shift,
-            by_shift * data.along,
-            by_width,
-            by_width * data.along,
-            np.stack([-level * by_spread, by_spread]),
-            np.stack([step - end, np.zeros_like(step)]),
-        ]
-        return np.stack([1.0 - step + level * (step - end), end]), np.stack(derivatives)
-
-    best: LevelFit | None = None
-    for shift, width, penumbra, level in _STRIP_STARTS:
-        start = np.array([plain.parameters[0] + shift, plain.parameters[1], width, 0.0, penumbra, level])
-        fit = fit_levels(
-            data.light, data.rows, basis, start, prior_weight=_STRIP_PRIOR, smooth=_slopes(data.distance)
-        )
-        found = fit.parameters
-        if not 0.3 < found[2] < wall_px + 1.0 or not 0.02 < found[5] < 1.6:
-            continue
-        if best is None or clipped_cost(fit.residuals, plain.sigma) < clipped_cost(
-            best.residuals, plain.sigma
-        ):
-            best = fit
-    return best

@@ -1,0 +1,186 @@
+"""The lamp that lights the walls of open slots, found from all of them together.
+
+A lamp lights the wall of a slot from its edge down to the shadow of the opposite edge: seen from the
+camera's side, a strip beside the edge. One strip alone can be as bright as the wood and then hide
+where the edge is; but all strips of a ring follow from one lamp. The shadow of an edge a gap g away
+falls g tan(elevation) / cos(azimuth from the wall's normal) below the edge, and the view's lateral
+slope makes that depth a width in the photo. The lamp that explains the profiles of all visible
+walls best tells each strip's width, also where the strip itself cannot be seen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightgap.faces.levels import blurred_step
+
+Array = NDArray[np.float64]
+
+BIN_PX = 0.25
+WOOD_PX, GAP_PX = 10.0, 8.0
+PLACES = np.arange(-WOOD_PX, GAP_PX, BIN_PX) + 0.5 * BIN_PX
+"""Bin centres of a wall's profile: distance from the plain edge, px, positive into the gap."""
+
+_WIDTHS = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.0])
+_SHIFTS = np.arange(-7.5, 1.75, 0.125)
+_AZIMUTHS_DEG = np.arange(0.0, 360.0, 5.0)
+_SLOPES = np.geomspace(0.2, 3.0, 16)
+_PENUMBRA_SHARE = 0.12
+_INDEPENDENT_BINS = 60.0
+_WORST_CHI2 = 40.0
+_MODEL_SHARE = 0.008
+"""What tone curve and lens leave of a profile unexplained, as a share of its contrast."""
+_LEAST_GAIN = 60.0
+_LEAST_SHARE = 0.7
+"""One lamp must explain this share of what free strips would explain."""
+_HELPED = 5.0
+_GRAZING = 0.2
+"""Least cosine between lamp and normal: a wall lit at less is as good as dark."""
+_LEAST_WALLS = 4
+_LEAST_WALL_PX = 0.5
+_TAKEN_GAIN = 12.0
+_LEVEL_RANGE = (0.05, 1.5)
+_WIDTH_STANDARD_SHARE, _WIDTH_STANDARD_PX = 0.2, 0.25
+
+
+@dataclass(frozen=True, eq=False)
+class WallSight:
+    """The wall below one edge.
+
+    Attributes
+    ----------
+    profile : ndarray, shape (len(PLACES),)
+        Mean light along the joint at each of `PLACES`.
+    reach_px : float
+        Width of strip per unit of tan(elevation) / cos(azimuth from the normal): view's slope x gap.
+    wall_px : float
+        Width of the whole visible wall.
+        0 for a wall that the camera cannot see.
+    normal_deg : float
+        Direction of the wall's normal in the ring frame, out of the wood.
+    """
+
+    profile: Array
+    reach_px: float
+    wall_px: float
+    normal_deg: float
+
+
+@dataclass(frozen=True)
+class LitStrip:
+    """A strip that the lamp makes below one edge.
+
+    Attributes
+    ----------
+    width_px : float
+    shift_px : float
+        Where the edge then lies from the plain edge, px, positive into the gap; 0 where the
+        profile itself does not show the strip, which the uncertainty then covers.
+    either_px : float
+        Standard uncertainty of the edge that comes with it.
+    """
+
+    width_px: float
+    shift_px: float
+    either_px: float
+
+
+def find_strips(walls: list[WallSight], blur_px: float) -> list[LitStrip | None]:
+    """Find the one lamp, and with it the strip below each edge.
+
+    The walls that the camera cannot see are the control: what a strip seems to explain there is the
+    phone's processing, and is taken off what it explains at the others.
+
+    Returns
+    -------
+    list
+        One entry a wall; None where no strip is likely.
+    """
+    seen = np.array([wall.wall_px > _LEAST_WALL_PX for wall in walls])
+    if np.sum(seen) < _LEAST_WALLS:
+        return [None] * len(walls)
+    chi2, shift = _strip_costs(np.array([wall.profile for wall in walls]), blur_px)
+    if np.any(~seen):
+        chi2 = np.maximum(chi2 - np.median(chi2[~seen], axis=0), 0.0)
+    width, gain = _lamp(chi2[seen], [wall for wall in walls if wall.wall_px > _LEAST_WALL_PX])
+    each = chi2[seen, 0] - _at(chi2[seen], width)
+    possible = float(np.sum(chi2[seen, 0] - np.min(chi2[seen], axis=1)))
+    is_lamp = gain > max(_LEAST_GAIN, _LEAST_SHARE * possible) and np.sum(each > _HELPED) >= _LEAST_WALLS
+    widths = np.zeros(len(walls))
+    widths[seen] = width
+    return [
+        _strip(widths[index], chi2[index], shift[index]) if is_lamp and seen[index] else None
+        for index in range(len(walls))
+    ]
+
+
+def _lamp(chi2: Array, walls: list[WallSight]) -> tuple[Array, float]:
+    """The widths of the strips by the lamp that explains them best, and what it gains over none."""
+    normals = np.radians([wall.normal_deg for wall in walls])
+    reach = np.array([wall.reach_px for wall in walls])
+    limit = np.array([wall.wall_px for wall in walls])
+    best: tuple[float, Array] = (np.inf, np.zeros(len(walls)))
+    for azimuth in np.radians(_AZIMUTHS_DEG):
+        facing = np.cos(normals - azimuth)
+        for slope in _SLOPES:
+            width = np.where(facing > _GRAZING, reach * slope / np.maximum(facing, _GRAZING), 0.0)
+            width = np.minimum(width, limit)
+            total = float(np.sum(_at(chi2, width)))
+            if total < best[0]:
+                best = (total, width)
+    return best[1], float(np.sum(chi2[:, 0])) - best[0]
+
+
+def _strip(width: float, chi2: Array, shift: Array) -> LitStrip | None:
+    """What a strip of about this width does to the edge, or None if it is too narrow or too wide."""
+    if not 0.2 < width <= _WIDTHS[-1]:
+        return None
+    standard = _WIDTH_STANDARD_SHARE * width + _WIDTH_STANDARD_PX
+    low, high = max(width - standard, 0.0), width + standard
+    moves = [float(np.interp(value, _WIDTHS, shift)) for value in (low, width, high)]
+    gain = float(chi2[0] - np.interp(width, _WIDTHS, chi2))
+    if gain < _TAKEN_GAIN:
+        return LitStrip(width, 0.0, 0.5 * abs(moves[1]))
+    return LitStrip(width, moves[1], 0.5 * max(abs(moves[2] - moves[0]), abs(moves[1]) * 0.3))
+
+
+def _at(costs: Array, widths: Array) -> Array:
+    """Each wall's cost at its width; beyond the window a strip is as good as none."""
+    inside = np.array([np.interp(width, _WIDTHS, row) for width, row in zip(widths, costs, strict=True)])
+    return np.where(widths > _WIDTHS[-1] + 1.0, costs[:, 0], inside)
+
+
+def _strip_costs(profiles: Array, blur_px: float) -> tuple[Array, Array]:
+    """Cost and shift (walls, widths) of the best strip of each width for every wall."""
+    shape = (len(profiles), _WIDTHS.size)
+    cost, shift = np.full(shape, np.inf), np.zeros(shape)
+    for column, width in enumerate(_WIDTHS):
+        shifts = _SHIFTS[-width - 1.0 < _SHIFTS]
+        spread = float(np.hypot(blur_px, _PENUMBRA_SHARE * width))
+        distance = PLACES[None, :] - shifts[:, None]
+        near, _ = blurred_step(distance, blur_px)
+        far, _ = blurred_step(distance - width, spread)
+        wood, gap = np.minimum(distance, 0.0), np.maximum(distance, 0.0)
+        columns = [1.0 - near, far, wood, gap, gap**2]
+        if width > 0.0:
+            columns.insert(1, near - far)
+        design = np.stack(columns, axis=-1)
+        q, r = np.linalg.qr(design)
+        moments = np.einsum("sbk,wb->swk", q, profiles)
+        rest = np.sum(profiles**2, axis=1)[None, :] - np.sum(moments**2, axis=-1)
+        if width > 0.0:
+            levels = np.einsum("skj,swj->swk", np.linalg.inv(r), moments)
+            share = levels[..., 1] / np.maximum(levels[..., 0], 1e-6)
+            possible = (share > _LEVEL_RANGE[0]) & (share < _LEVEL_RANGE[1])
+            rest = np.where(possible, rest, np.inf)
+        index = np.argmin(rest, axis=0)
+        walls = np.arange(len(profiles))
+        cost[:, column], shift[:, column] = rest[index, walls], shifts[index]
+    least = np.min(cost, axis=1, keepdims=True)
+    contrast = np.ptp(profiles, axis=1)[:, None]
+    variance = least / _INDEPENDENT_BINS + (_MODEL_SHARE * contrast) ** 2
+    chi2 = (cost - least) / variance
+    return np.minimum(chi2, _WORST_CHI2), shift
