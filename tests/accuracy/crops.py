@@ -15,13 +15,13 @@ from lightgap.measure import JointMeasure
 from lightgap.photo import Photo
 from lightgap.report import Report
 
-_SIDE_PX = 900
+_SIDE_PX = 760
 _TRUE = (0, 200, 0)
 _MEASURED = (255, 0, 255)
 
 
 def save_crop(path: Path, photo: Photo, truth: Truth, report: Report, row: Row) -> None:
-    """Write one joint as PNG: true faces green, measured ones magenta, a caption below."""
+    """Write one joint as PNG: its pixels, and beside them true faces green and measured ones magenta."""
     joint = truth.joints[row.number - 1]
     ends = np.concatenate([joint.face_a_px, joint.face_b_px])
     middle = ends.mean(axis=0)
@@ -34,18 +34,19 @@ def save_crop(path: Path, photo: Photo, truth: Truth, report: Report, row: Row) 
     image = cv2.warpAffine(
         np.ascontiguousarray(photo.codes[..., ::-1]), shift, (_SIDE_PX, _SIDE_PX), flags=cv2.INTER_NEAREST
     )
+    plain = image.copy()
     nearest = _nearest(report, middle)
     faces = [(joint.face_a_px, _TRUE), (joint.face_b_px, _TRUE)]
     faces += [(np.array(face), _MEASURED) for face in nearest.faces_px or ()]
     for face, colour in faces:
         inner, outer = np.round((face - low) * scale * 16.0).astype(int).tolist()
         cv2.line(image, inner, outer, colour, 1, cv2.LINE_AA, 4)
-    caption = np.full((56, _SIDE_PX, 3), 255, np.uint8)
+    caption = np.full((56, 2 * _SIDE_PX, 3), 255, np.uint8)
     lines = (describe(row), "; ".join(nearest.doubts) or "no doubt was raised")
     for line, text in enumerate(lines):
         cv2.putText(
             caption,
-            text[:120],
+            text[:220],
             (6, 20 + 24 * line),
             cv2.FONT_HERSHEY_SIMPLEX,
             0.42,
@@ -53,7 +54,7 @@ def save_crop(path: Path, photo: Photo, truth: Truth, report: Report, row: Row) 
             1,
             cv2.LINE_AA,
         )
-    cv2.imwrite(str(path), np.vstack([image, caption]))
+    cv2.imwrite(str(path), np.vstack([np.hstack([plain, image]), caption]))
 
 
 def _nearest(report: Report, place_px: NDArray[np.float64]) -> JointMeasure:

@@ -128,6 +128,7 @@ def draw_ring(
     suffix = ".png" if phone.quality is None else ".jpg"
     raw = _truth(shape, projection, told, (name or f"drawn{seed:04d}") + suffix)
     raw |= {"look": asdict(look), "view": asdict(view), "phone": asdict(phone), "seed": seed}
+    raw["filled_colour"] = {str(joint): filling.colour for joint, filling in shape.faults.fillings.items()}
     raw |= {"exif_f35": round(f35), "orientation": 1, "arris_round_mm": look.wood.arris_mm}
     return Drawn(data, raw)
 
