@@ -13,10 +13,15 @@ from lightgap.log.records import NewPhoto
 from lightgap.log.store import Log
 from made_ring import faulty_report
 
-PHOTO_BYTES = 50_000
 
-
-def save(folder: Path, ring_id: int, seed: int, pipe: Connection, largest_file_bytes: int | None) -> None:
+def save(
+    folder: Path,
+    ring_id: int,
+    seed: int,
+    pipe: Connection,
+    photo_bytes: int,
+    largest_file_bytes: int | None,
+) -> None:
     """Send "ready", then the id of each check as soon as it is saved; at last what the log refused."""
     report = faulty_report().to_dict(budgets=True)
     chance = random.Random(seed)
@@ -26,7 +31,7 @@ def save(folder: Path, ring_id: int, seed: int, pipe: Connection, largest_file_b
         pipe.send("ready")
         for number in itertools.count():
             photos = [
-                NewPhoto(f"{number}{place}.jpg", b"\xff\xd8\xff" + chance.randbytes(PHOTO_BYTES))
+                NewPhoto(f"{number}{place}.jpg", b"\xff\xd8\xff" + chance.randbytes(photo_bytes))
                 for place in "ab"
             ]
             try:

@@ -40,7 +40,9 @@ def read(text: str) -> datetime:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError as error:
-        raise LogError(f"'{text}' is no date and time.", "Write it as 2026-03-01T09:30:00.000000Z.") from error
+        raise LogError(
+            f"'{text}' is no date and time.", "Write it as 2026-03-01T09:30:00.000000Z."
+        ) from error
     return moment.astimezone(UTC)
 
 
