@@ -61,6 +61,9 @@ class Response:
         Standard uncertainty of the gain.
     source : str
         What it was measured on, in words.
+    is_sure : bool
+        False where the phone did more than sharpen, or nothing could be measured: then thin joints
+        tell the blur better.
     """
 
     middle_px: float
@@ -71,6 +74,7 @@ class Response:
     halo_px: float
     halo_standard: float
     source: str
+    is_sure: bool = True
 
     def blur_at(self, point_px: Array) -> float:
         """Sigma at a point, px."""
@@ -110,14 +114,18 @@ def measure_response(photo: Photo, edges_px: Array, source: str) -> Response | N
         plain = replace(plain, halo_gain=gain, halo_px=halo_px, halo_standard=0.15 * gain)
     elif rest >= _CLEAN_RESIDUAL and overshoot >= _OVERSHOOT:
         plain = replace(
-            plain, halo_gain=_PROCESSED_GAIN, halo_px=_PROCESSED_HALO_PX, halo_standard=0.5 * _PROCESSED_GAIN
+            plain,
+            halo_gain=_PROCESSED_GAIN,
+            halo_px=_PROCESSED_HALO_PX,
+            halo_standard=0.5 * _PROCESSED_GAIN,
+            is_sure=False,
         )
     return _with_blur(photo, edges_px, plain)
 
 
 def typical_response(photo: Photo) -> Response:
     """What a phone's photo usually has, with the uncertainty of not having measured it."""
-    return Response(0.9, 0.0, (photo.width, photo.height), 0.25, 0.0, 1.0, 0.25, "not measured")
+    return Response(0.9, 0.0, (photo.width, photo.height), 0.25, 0.0, 1.0, 0.25, "not measured", False)
 
 
 def _with_blur(photo: Photo, edges_px: Array, response: Response) -> Response | None:

@@ -8,7 +8,8 @@ share rho = 0.25 c was measured on slots of known width.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,8 +27,12 @@ SLOT_SHARE_STANDARD = 0.04
 _WINDOW_PX = 10.0
 _ROW_PX = 4.0
 _MINIMUM_ROWS = 6
-_STARTS_MM = ((0.05, 0.0), (0.3, 0.0), (0.6, 0.0), (0.4, 0.2), (0.4, -0.2))
-"""Gap and shift of the centre from which the fit starts."""
+_REACH_PX, _BIN_PX = 9.0, 0.25
+_PLACES = np.arange(-_REACH_PX, _REACH_PX, _BIN_PX) + 0.5 * _BIN_PX
+_GAPS_PX = np.array([0.0, 0.4, 0.8, 1.2, 1.8, 2.5, 3.2, 4.0, 5.0, 6.0, 8.0])
+_SHIFTS_PX = np.arange(-4.0, 4.01, 0.25)
+_BLURS_PX = np.arange(0.4, 1.61, 0.1).round(2)
+_TOLD = 0.03
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +42,7 @@ class ClosedFit:
     ``centre_mm`` and ``centre_slope`` are the joint line's, ``gap_mm`` and ``gap_slope`` (mm per mm)
     the gap's; ``covariance`` is of these four. ``gap_per_slot`` is how far the gap moves per unit of
     slot share, ``gap_per_blur`` per px of blur, both in mm. ``step`` is the difference of the two
-    woods over their mean; ``scatter`` the residual over the wood.
+    woods over their mean; ``scatter`` the residual over the wood; ``profile`` the mean light across.
     """
 
     centre_mm: float
@@ -51,6 +56,7 @@ class ClosedFit:
     gap_per_blur: float
     step: float
     scatter: float
+    profile: Array
 
 
 def fit_closed(
@@ -69,19 +75,20 @@ def fit_closed(
     grain_slope : float
         Tangent of the angle between the grain and the square to the joint; rows follow the grain.
     """
-    best: LevelFit | None = None
-    chosen: _Window | None = None
-    for gap, shift in _STARTS_MM:
-        data = _window(strip, u_range, shift, gap, grain_slope)
-        if data is None:
-            return None
-        start = np.array([shift * data.scale, 0.0, gap * data.scale, 0.0])
-        fit = _fit(data, blur_px, slot_share, start)
-        if not np.all(np.isfinite(fit.parameters)) or abs(fit.parameters[0]) > 0.8 * _WINDOW_PX:
-            continue
-        if best is None or fit.sigma < best.sigma:
-            best, chosen = fit, data
-    if best is None or chosen is None:
+    data = _window(strip, u_range, 0.0, 0.2, grain_slope)
+    if data is None:
+        return None
+    best = _fit(data, blur_px, slot_share, np.array([0.0, 0.0, 0.1 * data.scale, 0.0]))
+    if not _is_inside(best):
+        best = replace(best, parameters=np.zeros(4))
+    profile = _profile(data, best)
+    shift, gap = _scan(round(blur_px, 2), round(slot_share, 2)).best(profile)
+    chosen = _window(strip, u_range, (best.parameters[0] + shift) / data.scale, gap / data.scale, grain_slope)
+    if chosen is None:
+        return None
+    start = np.array([best.parameters[0] + shift, best.parameters[1], gap, 0.0])
+    best = _fit(chosen, blur_px, slot_share, start)
+    if not _is_inside(best):
         return None
     wider = _fit(chosen, 1.03 * blur_px, slot_share, best.parameters)
     brighter = _fit(chosen, blur_px, slot_share + 0.03, best.parameters)
@@ -102,7 +109,76 @@ def fit_closed(
         gap_per_blur=float(wider.parameters[2] - best.parameters[2]) / scale / (0.03 * blur_px),
         step=float(abs(levels[1] - levels[0])) / max(mean, 1e-6),
         scatter=best.sigma / max(mean, 1e-6),
+        profile=_profile(chosen, best),
     )
+
+
+def line_blur(profiles: Array, slot_share: float) -> float | None:
+    """Blur that explains the profiles of closed joints best, px; None if they do not tell.
+
+    A joint much narrower than a pixel is a line whose profile is the blur itself.
+
+    Parameters
+    ----------
+    profiles : ndarray, shape (joints, len(_PLACES))
+    """
+    cost = np.array(
+        [np.mean(np.log(_scan(blur, round(slot_share, 2)).costs(profiles).min(axis=0))) for blur in _BLURS_PX]
+    )
+    best = int(np.argmin(cost))
+    if not 0 < best < len(_BLURS_PX) - 1 or np.ptp(cost) < _TOLD:
+        return None
+    left, middle, right = cost[best - 1 : best + 2]
+    step = _BLURS_PX[1] - _BLURS_PX[0]
+    return float(_BLURS_PX[best] + 0.5 * step * (left - right) / (left - 2.0 * middle + right))
+
+
+@dataclass(frozen=True, eq=False)
+class _Scan:
+    """Every gap and shift of a grid, made ready for profiles of one blur: orthonormal model bases."""
+
+    shifts: Array
+    gaps: Array
+    bases: Array
+
+    def costs(self, profiles: Array) -> Array:
+        """Residual sum of squares over contrast, shape (grid, joints)."""
+        known = np.einsum("gbk,jb->gjk", self.bases, profiles)
+        rest = np.sum(profiles**2, axis=1)[None, :] - np.sum(known**2, axis=-1)
+        return np.asarray(np.maximum(rest, 1e-12) / np.var(profiles, axis=1)[None, :])
+
+    def best(self, profile: Array) -> tuple[float, float]:
+        """Shift and gap, px."""
+        index = int(np.argmin(self.costs(profile[None, :])[:, 0]))
+        return float(self.shifts[index]), float(self.gaps[index])
+
+
+@lru_cache(maxsize=64)
+def _scan(blur_px: float, slot_share: float) -> _Scan:
+    gaps, shifts = (axis.ravel() for axis in np.meshgrid(_GAPS_PX, _SHIFTS_PX, indexing="ij"))
+    line = _PLACES[None, :] - shifts[:, None]
+    step_a, _ = blurred_step(line + 0.5 * gaps[:, None], blur_px)
+    step_b, _ = blurred_step(line - 0.5 * gaps[:, None], blur_px)
+    slot = 0.5 * slot_share * (step_a - step_b)
+    design = np.stack(
+        [1.0 - step_a + slot, step_b + slot, np.minimum(line, 0.0), np.maximum(line, 0.0)], axis=-1
+    )
+    return _Scan(shifts, gaps, np.linalg.qr(design)[0])
+
+
+def _profile(data: _Window, fit: LevelFit) -> Array:
+    """Mean light along the joint at each of _PLACES."""
+    distance = data.distance - fit.parameters[0] - fit.parameters[1] * data.along
+    bins = np.floor((distance + _REACH_PX) / _BIN_PX).astype(np.intp)
+    keep = (bins >= 0) & (bins < _PLACES.size)
+    count = np.bincount(bins[keep], minlength=_PLACES.size)
+    total = np.bincount(bins[keep], data.light[keep], minlength=_PLACES.size)
+    known = count > 0
+    return np.interp(_PLACES, _PLACES[known], total[known] / count[known])
+
+
+def _is_inside(fit: LevelFit) -> bool:
+    return bool(np.all(np.isfinite(fit.parameters))) and abs(fit.parameters[0]) < 0.8 * _WINDOW_PX
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,115 @@
+"""Open and filled joints of a ring: both edges, what lies between, the lamp, their budgets."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lightgap.faces.blur import Response
+from lightgap.faces.gap import GapView, view_gap
+from lightgap.faces.joint import FaceLine, JointFaces
+from lightgap.faces.lamp import LitStrip, WallSight, find_strips
+from lightgap.faces.open import EdgeFit, fit_edge
+from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
+from lightgap.faces.strip import Strip
+from lightgap.plan import Plan
+from lightgap.values import Contribution
+
+_PROCESSING_PX = 0.10
+_BLOCKED_MARGIN_MM = 1.5
+_DOUBT_MM = 0.04
+
+
+def measure_open(fits: list[OpenFits], plan: Plan, response: Response) -> list[JointFaces]:
+    """Let the walls of all open joints tell where a lit strip hides an edge, then finish them."""
+    walls = [wall for fit in fits for wall in fit.walls(plan)]
+    blur_px = float(np.median([fit.site.blur_px for fit in fits])) if fits else 1.0
+    strips = iter(find_strips(walls, blur_px))
+    return [fit.finish(next(strips), next(strips), response) for fit in fits]
+
+
+def fit_open(strip: Strip, site: Site, plan: Plan) -> JointFaces | OpenFits:
+    """Fit both edges of a joint, each alone."""
+    gap = site.tooth.gap_mm or plan.gap_mm
+    taper = float(np.tan(np.radians(0.5 * plan.gap_deg)))
+    view = view_gap(strip, site.ends_mm, 0.5 * gap, taper)
+    if view.blocked_mm is not None:
+        low, high = view.blocked_mm[0] - _BLOCKED_MARGIN_MM, view.blocked_mm[1] + _BLOCKED_MARGIN_MM
+        strip = strip.part((strip.u < low) | (strip.u > high))
+    gap_px = gap * site.px_per_mm
+    a = fit_edge(strip, "a", (-0.5 * gap, -taper), site.u_range, site.blur_px, gap_px)
+    b = fit_edge(strip, "b", (0.5 * gap, taper), site.u_range, site.blur_px, gap_px)
+    if a is None or b is None:
+        return unmeasured(site, plan, "one of its two edges could not be fitted")
+    return OpenFits(site, view, a, b)
+
+
+@dataclass(frozen=True, eq=False)
+class OpenFits:
+    """Both edges of an open or filled joint, fitted alone, before the lamp is known."""
+
+    site: Site
+    view: GapView
+    a: EdgeFit
+    b: EdgeFit
+
+    def walls(self, plan: Plan) -> tuple[WallSight, WallSight]:
+        """What is seen of the wall below each edge; a filled joint shows none."""
+        site = self.site
+        gap = self.b.offset_mm - self.a.offset_mm
+        sights = []
+        for fit, sign, turn in ((self.a, 1.0, -90.0), (self.b, -1.0, 90.0)):
+            lean = sign * (site.foot_v_mm - fit.offset_mm) / site.camera_height_mm
+            seen = max(lean, 0.0) if self.view.kind == "open" else 0.0
+            sights.append(
+                WallSight(
+                    profile=fit.profile,
+                    reach_px=seen * gap * fit.px_per_mm,
+                    wall_px=seen * plan.thickness_mm * fit.px_per_mm,
+                    normal_deg=site.tooth.direction_deg + turn,
+                )
+            )
+        return sights[0], sights[1]
+
+    def finish(self, strip_a: LitStrip | None, strip_b: LitStrip | None, response: Response) -> JointFaces:
+        """Move each edge by the lit strip below it, and gather the joint's uncertainty."""
+        site, view = self.site, self.view
+        a = self.a if strip_a is None else self.a.moved(strip_a, 1.0)
+        b = self.b if strip_b is None else self.b.moved(strip_b, -1.0)
+        covariance = np.zeros((4, 4))
+        for index, fit in enumerate((a, b)):
+            shift = np.array([[1.0, -fit.middle_mm], [0.0, 1.0]])
+            block = NOISE_FACTOR**2 * (shift @ fit.covariance @ shift.T)
+            covariance[2 * index : 2 * index + 2, 2 * index : 2 * index + 2] = block
+        either = float(np.hypot(a.either_mm, b.either_mm))
+        processing = _PROCESSING_PX / site.px_per_mm * (1.0 + 2.0 * response.halo_standard)
+        doubts = []
+        if either > _DOUBT_MM:
+            doubts.append("a lit strip of wall lies below an edge; the edge could be either of two lines")
+        blocked = None
+        if view.blocked_mm is not None:
+            doubts.append("the gap is blocked part of the way; the open part is measured")
+            radius = float(np.hypot(*site.tooth.middle_mm))
+            blocked = (radius + view.blocked_mm[0], radius + view.blocked_mm[1])
+        return JointFaces(
+            number=site.tooth.number,
+            kind=view.kind,
+            middle_mm=site.tooth.middle_mm,
+            direction_deg=site.tooth.direction_deg,
+            face_a=FaceLine(a.offset_mm - a.slope * a.middle_mm, a.slope),
+            face_b=FaceLine(b.offset_mm - b.slope * b.middle_mm, b.slope),
+            ends_mm=site.ends_mm,
+            covariance=covariance,
+            gap_budget=(
+                Contribution("phone's processing", processing),
+                Contribution("heights of the two segments", heights_mm(site)),
+                Contribution("which of two lines is the edge", either),
+            ),
+            taper_budget=(
+                Contribution("phone's processing", taper_deg(0.3 * processing, site)),
+                Contribution("which of two lines is the edge", taper_deg(0.3 * either, site)),
+            ),
+            blocked_mm=blocked,
+            doubts=tuple(doubts),
+        )

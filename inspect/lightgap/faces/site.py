@@ -1,0 +1,113 @@
+"""What the fine fit of one joint needs to know of its surroundings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lightgap.faces.blur import Response
+from lightgap.faces.joint import JointFaces, JointKind
+from lightgap.faces.strip import JointFrame
+from lightgap.plan import Plan
+from lightgap.ring.comb import Tooth
+from lightgap.ring.edges import EdgeLine, SegmentEdges
+from lightgap.ring.outline import Outline
+
+END_CLEARANCE_MM = 0.6
+"""How far from a joint's ends its faces are fitted: corners are chipped and rounded."""
+NOISE_FACTOR = 1.5
+"""What a fit's own scatter understates: grain is alike over more than one block."""
+_HEIGHT_STANDARD_MM = 0.07
+"""How far one segment's top face usually stands above or below the others of a sanded ring."""
+
+
+@dataclass(frozen=True, eq=False)
+class Site:
+    """What the fit of one joint needs to know of its surroundings."""
+
+    tooth: Tooth
+    frame: JointFrame
+    ends_mm: tuple[float, float]
+    lean: float
+    foot_v_mm: float
+    camera_height_mm: float
+    blur_px: float
+    px_per_mm: float
+
+    @property
+    def u_range(self) -> tuple[float, float]:
+        """The part of the joint's length that is fitted, mm."""
+        return self.ends_mm[0] + END_CLEARANCE_MM, self.ends_mm[1] - END_CLEARANCE_MM
+
+
+def find_site(
+    outline: Outline,
+    tooth: Tooth,
+    before: SegmentEdges | None,
+    after: SegmentEdges | None,
+    plan: Plan,
+    response: Response,
+) -> Site:
+    camera, height = outline.camera, plan.thickness_mm
+    frame = JointFrame(tooth.middle_mm, tooth.direction_deg, height)
+    _, across = frame.from_ring(camera.foot_mm[:2])
+    camera_height = float(camera.foot_mm[2] - height)
+    stretch = 1.0 / np.cos(np.radians(plan.mitre_deg)) if plan.outline == "polygon" else 1.0
+    radius = float(np.hypot(*tooth.middle_mm))
+    nominal = (outline.inner_mm * stretch - radius, outline.outer_mm * stretch - radius)
+    inner = [_crossing(frame, item.inner) for item in (before, after) if item is not None]
+    outer = [_crossing(frame, item.outer) for item in (before, after) if item is not None]
+    ends = (
+        max([u for u in inner if u is not None and abs(u - nominal[0]) < 3.0], default=nominal[0]),
+        min([u for u in outer if u is not None and abs(u - nominal[1]) < 3.0], default=nominal[1]),
+    )
+    middle_px = camera.project_plane(tooth.middle_mm, height)
+    return Site(
+        tooth=tooth,
+        frame=frame,
+        ends_mm=ends,
+        lean=float(across) / camera_height,
+        foot_v_mm=float(across),
+        camera_height_mm=camera_height,
+        blur_px=response.blur_at(middle_px),
+        px_per_mm=camera.px_per_mm(tooth.middle_mm, height),
+    )
+
+
+def _crossing(frame: JointFrame, edge: EdgeLine | None) -> float | None:
+    """Where a segment's edge crosses the joint line: u, mm."""
+    if edge is None:
+        return None
+    u, v = frame.from_ring(edge.middle_mm)
+    turn = np.radians(edge.direction_deg - frame.direction_deg)
+    if abs(np.sin(turn)) < 0.2:
+        return None
+    # Along the edge, (u, v) moves by (cos, -sin) of the angle from the joint line: v runs clockwise.
+    return float(u + v * np.cos(turn) / np.sin(turn))
+
+
+def unmeasured(site: Site, plan: Plan, reason: str) -> JointFaces:
+    kind: JointKind = "closed" if plan.joint == "closed" else "open"
+    return JointFaces(
+        site.tooth.number,
+        kind,
+        site.tooth.middle_mm,
+        site.tooth.direction_deg,
+        None,
+        None,
+        site.ends_mm,
+        np.zeros((4, 4)),
+        reason=reason,
+    )
+
+
+def heights_mm(site: Site) -> float:
+    """What unequal heights of the two segments put into the gap: each moves its face by the lean."""
+    return float(np.sqrt(2.0) * _HEIGHT_STANDARD_MM * abs(site.lean))
+
+
+def taper_deg(difference_mm: float, site: Site) -> float:
+    """Taper that a difference of the gap between the two ends makes, degrees."""
+    length = site.ends_mm[1] - site.ends_mm[0]
+    return float(np.degrees(2.0 * difference_mm / length))
