@@ -246,20 +246,5 @@ def _findings(rows: Iterable[Row], plan: Plan, untold: frozenset[str]) -> Iterat
 
 
 def outer_length_mm(plan: Plan) -> float:
-    """Nominal length of a segment's outer edge, between the outer ends of its two faces.
-
-    A face stands half the gap from its joint's centre line at mid-length and turns from it by half
-    the taper; its outer end is where it meets the outer edge. For a closed polygon ring that is
-    across flats x tan(180/N); a parallel gap g takes g / cos(180/N) from it; for a round outline it
-    is the chord.
-    """
-    mitre = math.radians(plan.mitre_deg)
-    turn = math.tan(math.radians(plan.gap_deg) / 2.0)
-    # In the joint frame (u outward, v across): v = start + turn * u.
-    start = plan.gap_mm / 2.0 - turn * plan.middle_radius_mm
-    if plan.outline == "polygon":
-        u = (plan.outer_mm - start * math.sin(mitre)) / (math.cos(mitre) + turn * math.sin(mitre))
-    else:
-        root = math.sqrt(plan.outer_mm**2 * (1.0 + turn**2) - start**2)
-        u = (root - turn * start) / (1.0 + turn**2)
-    return 2.0 * (u * math.sin(mitre) - (start + turn * u) * math.cos(mitre))
+    """Nominal length of a segment's outer edge, between the outer ends of its two faces."""
+    return plan.edge_length_mm(plan.outer_mm)
