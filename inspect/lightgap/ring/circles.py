@@ -1,4 +1,4 @@
-"""Where on the plane a ring could lie: one orientation-weighted circle correlation.
+"""Where a ring could lie: one orientation-weighted circle correlation.
 
 Every place of the picture votes by the direction of its edges, doubled so that light-on-dark and
 dark-on-light count alike, and with its strength saturated so that printed cards and newspaper cannot
@@ -8,95 +8,162 @@ outvote the ring. Disordered texture sums to nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from lightgap.camera import Camera
+from lightgap.photo import Photo
 from lightgap.plan import Plan
+from lightgap.ring.evidence import grain_mm
+from lightgap.ring.plane import Array, Codes, Float32, px_per_mm, reduced, sampler
+
+Votes = NDArray[np.complex64]
 
 _HALF_STRENGTH = 6.0
-"""Colour gradient, codes per grid step of the picture given, at which a vote has half its weight."""
+"""Colour gradient, codes per pixel of the picture given, at which a vote has half its weight."""
 _INNER_WEIGHT = 0.7
+_SOFT_EDGE = 0.015
+_APART = 0.15
+"""Of the outer apothem: two centres nearer to each other than this are one."""
+_PEAKS = 3
+_VIEW_RADII = 8.0
+"""How far from the picture's middle a ring is looked for, in its own radii."""
+_SHORT_SIDE = 320.0
+"""Pixels of the short side at which a ring of unknown size is looked for."""
+_SMALLEST, _OCTAVES, _SIZES, _SIZE_STEP = 0.13, 2, 14, 1.05
+"""Outer apothem over the short side, smallest; then two octaves in steps of 5 %."""
 
 
-@dataclass(frozen=True, eq=False)
-class Peak:
-    """A place where a ring's centre could be: row and column on the grid, and the votes for it."""
+@dataclass(frozen=True)
+class Circle:
+    """A ring as the circle that it nearly is: centre and outer apothem, and the votes for it.
 
-    row: float
-    column: float
+    In pixels of the photo, or in mm of the plane.
+    """
+
+    x: float
+    y: float
+    outer: float
     votes: float
 
+    def like(self, other: Circle) -> bool:
+        """Whether the two are the same ring."""
+        apart = np.hypot(self.x - other.x, self.y - other.y)
+        return bool(apart < _APART * other.outer and abs(np.log(self.outer / other.outer)) < 0.06)
 
-def edge_votes(codes: NDArray[np.uint8]) -> NDArray[np.complex64]:
+
+def circles_on_plane(photo: Photo, camera: Camera, plan: Plan, sizes: Sequence[float]) -> list[Circle]:
+    """Return where on the plane of the top face a ring could lie, in mm, likeliest first.
+
+    ``sizes`` are the outer sizes to look for, relative to the plan's.
+    """
+    height = plan.thickness_mm
+    step = 0.5 * grain_mm(plan)
+    across, down = photo.width - 1.0, photo.height - 1.0
+    corners = camera.to_plane([[0.0, 0.0], [across, 0.0], [across, down], [0.0, down]], height)
+    middle = camera.to_plane([across / 2, down / 2], height)
+    reach = min(_VIEW_RADII * plan.outer_mm, 1.5 * max(across, down) / px_per_mm(photo, camera, height))
+    low, high = (
+        np.maximum(corners.min(axis=0), middle - reach),
+        np.minimum(corners.max(axis=0), middle + reach),
+    )
+    x, y = np.arange(low[0], high[0], step), np.arange(low[1], high[1], step)
+    votes = _edge_votes(sampler(photo, camera, height, step)(x[None, :], y[:, None]))
+    found = []
+    for size in sizes:
+        plan_size = resized(plan, size)
+        for row, column, score in _correlate(votes, plan_size, plan_size.outer_mm / (2 * step)):
+            place = low + (2 * np.array([column, row]) + 0.5) * step
+            found.append(Circle(float(place[0]), float(place[1]), plan_size.outer_mm, score))
+    return _different(found)
+
+
+def circles_in_photo(photo: Photo, plan: Plan) -> list[Circle]:
+    """Return where in the photo a ring of unknown size could lie, in pixels, likeliest first."""
+    short = min(photo.width, photo.height)
+    codes, factor = reduced(photo, int(short / _SHORT_SIDE))
+    found = []
+    for octave in range(_OCTAVES):
+        votes, cell = _edge_votes(codes), 2 * factor
+        for outer in _SMALLEST * 2**octave * short / cell * _SIZE_STEP ** np.arange(_SIZES + 1):
+            for row, column, score in _correlate(votes, plan, float(outer)):
+                x, y = (column + 0.5) * cell - 0.5, (row + 0.5) * cell - 0.5
+                found.append(Circle(x, y, float(outer) * cell, score))
+        half = (codes.shape[1] // 2, codes.shape[0] // 2)
+        codes, factor = (
+            np.asarray(cv2.resize(codes, half, interpolation=cv2.INTER_AREA), np.uint8),
+            2 * factor,
+        )
+    return _different(found)
+
+
+def resized(plan: Plan, size: float) -> Plan:
+    """Return the plan with another outer size, relative to its own, and the same width of wood."""
+    outer = size * plan.across_flats_mm
+    return replace(plan, across_flats_mm=outer, width_mm=min(plan.width_mm, 0.45 * outer))
+
+
+def _different(circles: list[Circle]) -> list[Circle]:
+    kept: list[Circle] = []
+    for circle in sorted(circles, key=lambda circle: -circle.votes):
+        if not any(circle.like(other) for other in kept):
+            kept.append(circle)
+    return kept
+
+
+def _edge_votes(codes: Codes) -> Votes:
     """Return the saturated, direction-doubled gradient of a colour picture, at half its resolution."""
     smooth = cv2.GaussianBlur(codes, (0, 0), 1.0).astype(np.float32)
     right = cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=1 / 32.0)
     down = cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=1 / 32.0)
-    along, across = np.sum(right * right, axis=2), np.sum(down * down, axis=2)
-    both = np.sum(right * down, axis=2)
     size = (codes.shape[1] // 2, codes.shape[0] // 2)
     along, across, both = (
-        cv2.resize(part, size, interpolation=cv2.INTER_AREA) for part in (along, across, both)
+        cv2.resize(np.einsum("ijk,ijk->ij", a, b), size, interpolation=cv2.INTER_AREA)
+        for a, b in ((right, right), (down, down), (right, down))
     )
     votes = (along - across + 2j * both) / (along + across + _HALF_STRENGTH**2)
     return np.asarray(votes, dtype=np.complex64)
 
 
-def find_centres(
-    votes: NDArray[np.complex64], plan: Plan, outer_steps: Sequence[float], count: int
-) -> list[list[Peak]]:
-    """Correlate with rings of the plan's shape whose outer apothem is each of ``outer_steps``.
+def _correlate(votes: Votes, plan: Plan, outer: float) -> list[tuple[float, float, float]]:
+    """Correlate with a ring of the plan's shape and this outer apothem, in grid steps.
 
-    Parameters
-    ----------
-    votes : ndarray, shape (rows, columns)
-        From `edge_votes`.
-    outer_steps : sequence of float
-        Outer sizes (centre to flat) in grid steps.
-    count : int
-        Peaks to return for each size, highest first.
+    Return row, column and score of the highest peaks. Centres may lie outside the picture by up to the
+    ring's radius, so that a ring cut by the frame still scores.
     """
-    pad = int(np.ceil(max(outer_steps) / np.cos(np.radians(plan.mitre_deg)))) + 2
+    pad = int(np.ceil(outer / np.cos(np.radians(plan.mitre_deg)))) + 2
     shape = tuple(fft.next_fast_len(size + 2 * pad) for size in votes.shape)
-    spectrum = fft.fft2(votes, shape)
-    rows, columns = (np.minimum(np.arange(size), size - np.arange(size)) for size in shape)
-    signed_rows = np.where(np.arange(shape[0]) * 2 > shape[0], -rows, rows).astype(np.float32)[:, None]
-    signed_columns = np.where(np.arange(shape[1]) * 2 > shape[1], -columns, columns).astype(np.float32)
-    radius2 = signed_rows**2 + signed_columns**2
+    rows, columns = (np.fft.fftfreq(size, 1.0 / size).astype(np.float32) for size in shape)
+    radius2 = rows[:, None] ** 2 + columns**2
     radius = np.sqrt(radius2)
-    turn = (signed_columns + 1j * signed_rows) ** 2 / np.maximum(radius2, 1.0)
-    answer = []
-    for outer in outer_steps:
-        kernel = _band(radius, outer, plan) + _INNER_WEIGHT * _band(
-            radius, outer * plan.inner_mm / plan.outer_mm, plan
-        )
-        ring = fft.fft2((kernel * turn).astype(np.complex64))
-        score = fft.ifft2(spectrum * np.conj(ring)).real
-        answer.append(_peaks(score, votes.shape, pad, 0.15 * outer, count))
-    return answer
+    kernel = _band(radius, outer, plan) + _INNER_WEIGHT * _band(
+        radius, outer * plan.inner_mm / plan.outer_mm, plan
+    )
+    turn = (columns + 1j * rows[:, None]) ** 2 / np.maximum(radius2, 1.0)
+    ring = fft.fft2((kernel * turn).astype(np.complex64))
+    score = fft.ifft2(fft.fft2(votes, shape) * np.conj(ring)).real
+    # Beyond the padding the sum has wrapped round.
+    score = np.roll(score, (pad, pad), axis=(0, 1))[: votes.shape[0] + 2 * pad, : votes.shape[1] + 2 * pad]
+    return _peaks(score.copy(), pad, _APART * outer)
 
 
-def _band(radius: NDArray[np.float32], apothem: float, plan: Plan) -> NDArray[np.float32]:
+def _band(radius: Float32, apothem: float, plan: Plan) -> Float32:
+    """A soft band from the flats to the corners, its sum 1."""
     corner = apothem / np.cos(np.radians(plan.mitre_deg)) if plan.outline == "polygon" else apothem
     beyond = np.maximum(np.maximum(apothem - radius, radius - corner), 0.0)
-    soft = max(1.0, 0.01 * apothem)
-    band = np.exp(-0.5 * (beyond / soft) ** 2)
+    band = np.exp(-0.5 * (beyond / max(1.0, _SOFT_EDGE * apothem)) ** 2)
     return np.asarray(band / band.sum(), dtype=np.float32)
 
 
-def _peaks(
-    score: NDArray[np.float32], inside: tuple[int, ...], pad: int, apart: float, count: int
-) -> list[Peak]:
-    # Centres may lie outside the picture by up to the ring's radius; beyond that the sum has wrapped.
-    score = np.roll(score, (pad, pad), axis=(0, 1))[: inside[0] + 2 * pad, : inside[1] + 2 * pad].copy()
-    rows, columns = np.mgrid[: score.shape[0], : score.shape[1]]
+def _peaks(score: Array, pad: int, apart: float) -> list[tuple[float, float, float]]:
     found = []
-    for _ in range(count):
-        row, column = np.unravel_index(int(np.argmax(score)), score.shape)
-        found.append(Peak(float(row - pad), float(column - pad), float(score[row, column])))
-        score[np.hypot(rows - row, columns - column) < apart] = -np.inf
+    reach = int(np.ceil(apart))
+    for _ in range(_PEAKS):
+        row, column = (int(place) for place in np.unravel_index(int(np.argmax(score)), score.shape))
+        found.append((float(row - pad), float(column - pad), float(score[row, column])))
+        score[max(0, row - reach) : row + reach + 1, max(0, column - reach) : column + reach + 1] = -np.inf
     return found

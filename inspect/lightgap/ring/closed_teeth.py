@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 
+from lightgap.ring.plane import Array
 from lightgap.ring.strips import SKEWS_DEG, Lines, Strips, sheared_blocks
-from lightgap.ring.unroll import Array, closed_features, t_squared, usual_scatter
+from lightgap.ring.unroll import closed_features, t_squared, usual_scatter
 
 _SKEW_PRIOR_DEG = 1.2
-_FINE_SKEW_PRIOR_DEG = 0.8
+_FINE_SKEW_PRIOR_DEG = 0.5
 _MOVE_MM = 0.8
 _TURNS_DEG = np.arange(-6, 7) * 0.2
 _HALF_MM = 2.5

@@ -11,9 +11,9 @@ from lightgap.hand import PointPx
 from lightgap.photo import Photo
 from lightgap.plan import Plan
 from lightgap.ring.missing import find_missing
-from lightgap.ring.outline import Outline
 from lightgap.ring.phase import check_segments, find_phase
-from lightgap.ring.plane import reduce_photo
+from lightgap.ring.place import Outline
+from lightgap.ring.plane import px_per_mm, sampler
 from lightgap.ring.strips import cut_strips, strip_step_mm
 from lightgap.ring.teeth import fit_teeth
 from lightgap.ring.unroll import column_mm, unroll
@@ -66,13 +66,14 @@ def find_comb(photo: Photo, outline: Outline, plan: Plan, first_joint_px: PointP
     RingError
         If the joints do not make a comb of the plan's N; the message names the N that they make.
     """
-    px_per_mm = outline.camera.px_per_mm([0.0, 0.0], plan.thickness_mm)
-    width_mm, step_mm = column_mm(px_per_mm), strip_step_mm(px_per_mm)
-    unrolled = unroll(reduce_photo(photo, px_per_mm, width_mm), outline, plan, width_mm)
+    camera, height = outline.camera, plan.thickness_mm
+    scale = px_per_mm(photo, camera, height)
+    width_mm, step_mm = column_mm(scale), strip_step_mm(scale)
+    unrolled = unroll(sampler(photo, camera, height, width_mm), outline, plan, width_mm)
     first = find_phase(unrolled, plan)
     check_segments(unrolled, plan, first)
     angle = first + np.arange(plan.segments) * np.radians(plan.pitch_deg)
-    strips = cut_strips(reduce_photo(photo, px_per_mm, 1.5 * step_mm), outline, plan, angle, step_mm)
+    strips = cut_strips(sampler(photo, camera, height, 1.5 * step_mm), outline, plan, angle, step_mm)
     lines, seen = fit_teeth(strips, plan)
 
     sin, cos = np.sin(angle), np.cos(angle)

@@ -7,10 +7,9 @@ from numpy.typing import NDArray
 
 from lightgap.photo import Photo
 from lightgap.plan import Plan
-from lightgap.ring.figure import SIDE, Figure, edge_evidence, unit_mm
+from lightgap.ring.evidence import edge_evidence, grain_mm
 from lightgap.ring.place import Outline
-from lightgap.ring.plane import reduce_photo, sample
-from lightgap.ring.unroll import Array
+from lightgap.ring.plane import Array, sampler
 
 _NO_EDGE = 0.9
 _FAINT_EDGE = 0.8
@@ -26,18 +25,12 @@ def find_missing(photo: Photo, outline: Outline, plan: Plan, joint_angle: Array)
     ``joint_angle`` are the joints' directions, radians clockwise from 12 o'clock, in clockwise order;
     segment k lies clockwise after joint k.
     """
-    grain = unit_mm(plan)
+    grain = grain_mm(plan)
     middle = joint_angle + 0.5 * ((np.roll(joint_angle, -1) - joint_angle) % (2 * np.pi))
     directions = 0.5 * np.pi - middle
-    px_per_mm = outline.camera.px_per_mm([0.0, 0.0], plan.thickness_mm)
-    reduced = reduce_photo(photo, px_per_mm, 0.2 * grain)
-
-    def look(x: NDArray[np.floating], y: NDArray[np.floating]) -> NDArray[np.uint8]:
-        return sample(reduced, outline.camera, x, y, plan.thickness_mm)
-
-    centre = Figure(0.0, 0.0, 1.0, 0.0, 0.0)
+    look = sampler(photo, outline.camera, plan.thickness_mm, 0.2 * grain)
     edges = [
-        edge_evidence(look, plan, centre, directions, edge_mm, _REACH * grain, 0.1 * grain, SIDE).table.max(
+        edge_evidence(look, plan, (0.0, 0.0), directions, edge_mm, _REACH * grain, 0.1 * grain).table.max(
             axis=1
         )
         for edge_mm in (outline.outer_mm, outline.inner_mm)

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lightgap.plan import Plan
+from lightgap.ring.plane import Array, Float32
 from lightgap.ring.strips import SKEWS_DEG, Lines, Strips, sheared_blocks
-from lightgap.ring.unroll import Array, Float32, t_squared, usual_scatter, window_means
+from lightgap.ring.unroll import t_squared, usual_scatter, window_means
 
 _EDGE_WINDOW_MM = 0.3
 _BEYOND_MM = (0.2, 1.5)
@@ -85,7 +87,7 @@ class OpenTeeth:
         return Lines(*np.array(pairs).T)
 
 
-def _peaks(evidence: Array) -> tuple[Array, Array]:
+def _peaks(evidence: Array) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Return rows and columns of the highest local maxima of (skews, columns)."""
     inner = evidence[1:-1, 1:-1]
     peak = np.ones(inner.shape, dtype=bool)

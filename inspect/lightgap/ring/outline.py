@@ -2,82 +2,121 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
 from lightgap.camera import Camera
-from lightgap.errors import RingError
 from lightgap.hand import PointPx
 from lightgap.photo import Photo
 from lightgap.plan import Plan
-from lightgap.ring.circles import edge_votes, find_centres
-from lightgap.ring.figure import Figure, Sampler, glance_figure, search_figure, unit_mm
+from lightgap.ring.circles import Circle, circles_in_photo, circles_on_plane, resized
+from lightgap.ring.evidence import grain_mm
+from lightgap.ring.figure import Figure, search_figure
+from lightgap.ring.handset import circle_through
+from lightgap.ring.lean import Lean, lean_over
 from lightgap.ring.place import Outline
-from lightgap.ring.plane import reduce_photo, sample
-from lightgap.ring.pose import Circle, fit_pose, leaning_camera
+from lightgap.ring.plane import sampler
+from lightgap.ring.pose import fit_pose
+from lightgap.ring.refusal import HAND_SCORE, LEAST_SCORE, SURE_SCORE, refuse, refuse_unscaled
 
-_LEANS = [(0.0, 0.0)] + [(8.0, 60.0 * k) for k in range(6)] + [(16.0, 45.0 * k) for k in range(8)]
-SURE_SCORE = 2.7
-LEAST_SCORE = 2.4
+__all__ = ["Outline", "find_outline", "find_outline_unscaled"]
+
+_SIZES = ((1.0,), (0.965, 1.035, 0.93, 1.07))
+"""Outer sizes to look for, relative to the plan's: at once, and when nothing sure was found."""
+_CIRCLES = 3
+_SHIFT = 3.0
+"""Grains from a circle's centre within which the figure's centre is looked for."""
+_SCALE_SPAN = 0.025
+_SURE_POSE_SCORE = 3.5
+_LEANS = 3
+
+ThreePoints = tuple[PointPx, PointPx, PointPx]
 
 
-def find_outline(
-    photo: Photo, camera: Camera, plan: Plan, points_px: tuple[PointPx, PointPx, PointPx] | None = None
-) -> Outline:
+def find_outline(photo: Photo, camera: Camera, plan: Plan, points_px: ThreePoints | None = None) -> Outline:
     """Find the ring with a camera whose scale is known, starting from three hand-set points if given.
 
     Raises
     ------
     RingError
-        If there is no ring here, it is cut off by the frame, or it is not of the plan's size.
+        If there is no ring here, it is cut off by the frame, or it is not of the plan's size or number
+        of segments.
     """
-    height = plan.thickness_mm
-    grain = unit_mm(plan)
-    px_per_mm = camera.px_per_mm(
-        camera.to_plane([(photo.width - 1) / 2, (photo.height - 1) / 2], height), height
-    )
-    look = _looker(photo, camera, height, px_per_mm, 0.2 * grain)
-    best: Figure | None = None
-    for centre in _centres(photo, camera, plan, px_per_mm):
-        figure = search_figure(look, plan, centre, 3.0 * grain, 0.02)
-        if best is None or figure.score > best.score:
-            best = figure
+    outline = best_outline(photo, camera, plan, points_px)
+    refuse(photo, camera, plan, outline, HAND_SCORE if points_px else LEAST_SCORE)
+    return outline
+
+
+def best_outline(photo: Photo, camera: Camera, plan: Plan, points_px: ThreePoints | None = None) -> Outline:
+    """Return what looks most like the ring, whatever its score; a ring has 2.4 and more."""
+    if points_px is not None:
+        circle = circle_through(camera.to_plane(points_px, plan.thickness_mm), plan)
+        corner = 1.0 / np.cos(np.radians(plan.mitre_deg)) if plan.outline == "polygon" else 1.0
+        return _search(photo, camera, plan, circle, _SHIFT * grain_mm(plan) + (corner - 1.0) * plan.outer_mm)
+    best: Outline | None = None
+    for sizes in _SIZES:
+        for circle in circles_on_plane(photo, camera, plan, sizes)[:_CIRCLES]:
+            found = _search(photo, camera, plan, circle, _SHIFT * grain_mm(plan))
+            if best is None or found.score > best.score:
+                best = found
+            if best.score >= SURE_SCORE:
+                return best
+    assert best is not None
+    return best
+
+
+def find_outline_unscaled(photo: Photo, plan: Plan, points_px: ThreePoints | None = None) -> Outline:
+    """Find the ring with nothing known but its size: the pose comes from the figure's own regularity.
+
+    The camera of the result has the photo's default focal length and a scale that makes the ring as large
+    as the plan says.
+
+    Raises
+    ------
+    RingError
+        If there is no ring here, it is cut off by the frame, or it has not the plan's number of segments.
+    """
+    if points_px is not None:
+        circles = [circle_through(np.asarray(points_px, dtype=float), plan)]
+    else:
+        circles = circles_in_photo(photo, plan)[:_CIRCLES]
+    best: Outline | None = None
+    for circle in circles:
+        found = _posed(photo, plan, lean_over(photo, plan, circle)[:_LEANS])
+        if best is None or found.score > best.score:
+            best = found
         if best.score >= SURE_SCORE:
             break
-    if best is None or best.score < LEAST_SCORE:
-        raise RingError(
-            "No ring of this plan was seen in the photo.",
-            "Compare segments, size and width with the ring, and let it lie whole and clear of other things.",
-        )
-    return _outline(camera, plan, best)
+    assert best is not None
+    refuse_unscaled(photo, plan, best, HAND_SCORE if points_px else LEAST_SCORE)
+    return best
 
 
-def _looker(photo: Photo, camera: Camera, height_mm: float, px_per_mm: float, grain_mm: float) -> Sampler:
-    reduced = reduce_photo(photo, px_per_mm, grain_mm)
-    return lambda x, y: sample(reduced, camera, x, y, height_mm)
+def _search(photo: Photo, camera: Camera, plan: Plan, circle: Circle, shift_mm: float) -> Outline:
+    sized = resized(plan, circle.outer / plan.outer_mm)
+    look = sampler(photo, camera, plan.thickness_mm, 0.2 * grain_mm(plan))
+    return outline_of(camera, sized, search_figure(look, sized, (circle.x, circle.y), shift_mm, _SCALE_SPAN))
 
 
-def _centres(photo: Photo, camera: Camera, plan: Plan, px_per_mm: float) -> list[tuple[float, float]]:
-    step = 0.5 * unit_mm(plan)
-    across, down = photo.width - 1.0, photo.height - 1.0
-    frame = [[0, 0], [across, 0], [across, down], [0, down]]
-    corners = camera.to_plane(frame, plan.thickness_mm)
-    low, high = corners.min(axis=0), corners.max(axis=0)
-    x, y = (np.arange(low[axis], high[axis], step) for axis in (0, 1))
-    look = _looker(photo, camera, plan.thickness_mm, px_per_mm, step)
-    votes = edge_votes(look(x[None, :], y[:, None]))
-    peaks = find_centres(votes, plan, [plan.outer_mm / (2 * step)], 3)[0]
-    return [
-        (float(low[0] + (2 * p.column + 0.5) * step), float(low[1] + (2 * p.row + 0.5) * step)) for p in peaks
-    ]
+def _posed(photo: Photo, plan: Plan, leans: list[Lean]) -> Outline:
+    """Fit the pose from the likeliest lean; from the next ones too while none is sure."""
+    best: Outline | None = None
+    for lean in leans:
+        pose, figure = fit_pose(photo, lean.camera, plan, lean.figure)
+        if best is None or figure.score > best.score:
+            best = outline_of(pose, plan, figure)
+        if best.score >= _SURE_POSE_SCORE:
+            break
+    assert best is not None
+    return best
 
 
-def _outline(camera: Camera, plan: Plan, figure: Figure) -> Outline:
-    centre = np.array([figure.x_mm, figure.y_mm])
+def outline_of(camera: Camera, plan: Plan, figure: Figure) -> Outline:
+    """Put a figure found on the plane in the ring's own frame."""
+    height = plan.thickness_mm
+    upright = camera.upright_at(figure.centre_mm, height)
     side = np.radians(figure.phase_deg)
-    upright = camera.upright_at(centre, plan.thickness_mm)
-    side_mm = centre + plan.outer_mm * np.array([np.cos(side), np.sin(side)])
-    middle = upright.to_plane(camera.project_plane(side_mm, plan.thickness_mm), plan.thickness_mm)
+    side_mm = np.array(figure.centre_mm) + plan.outer_mm * np.array([np.cos(side), np.sin(side)])
+    middle = upright.to_plane(camera.project_plane(side_mm, height), height)
     phase = float(np.degrees(np.arctan2(middle[1], middle[0]))) % plan.pitch_deg
     return Outline(
         upright,
@@ -86,52 +125,3 @@ def _outline(camera: Camera, plan: Plan, figure: Figure) -> Outline:
         phase if plan.outline == "polygon" else 0.0,
         figure.score,
     )
-
-
-def find_outline_unscaled(
-    photo: Photo, plan: Plan, points_px: tuple[PointPx, PointPx, PointPx] | None = None
-) -> Outline:
-    """Find the ring with nothing known but its size: the pose comes from the figure's own regularity."""
-    starts = []
-    for circle in _circles(photo, plan)[:2]:
-        for tilt_deg, toward_deg in _LEANS:
-            camera = leaning_camera(photo, plan, circle, tilt_deg, toward_deg)
-            look = _looker(
-                photo, camera, plan.thickness_mm, circle.outer_px / plan.outer_mm, 0.4 * unit_mm(plan)
-            )
-            starts.append((camera, glance_figure(look, plan, (0.0, 0.0), 2.0 * unit_mm(plan), 0.03)))
-    starts.sort(key=lambda start: -start[1].score)
-    fits = [fit_pose(photo, camera, plan, figure) for camera, figure in starts[:3]]
-    pose, fitted = max(fits, key=lambda fit: fit[1].score)
-    return _outline(pose, plan, fitted)
-
-
-def _circles(photo: Photo, plan: Plan) -> list[Circle]:
-    """Return where a ring could lie in the photo; likeliest first."""
-    short = min(photo.width, photo.height)
-    reduced = reduce_photo(photo, short / 380.0, 1.0)
-    found = []
-    codes, factor = reduced.codes, reduced.factor
-    for low in (0.14, 0.28):
-        votes = edge_votes(codes)
-        cell = 2 * factor
-        sizes = low * short / cell * 1.04 ** np.arange(18)
-        for size, peaks in zip(sizes, find_centres(votes, plan, sizes, 3), strict=True):
-            for peak in peaks:
-                centre = ((peak.column + 0.5) * cell - 0.5, (peak.row + 0.5) * cell - 0.5)
-                found.append(Circle(*centre, size * cell, peak.votes))
-        codes = cv2.resize(codes, (codes.shape[1] // 2, codes.shape[0] // 2), interpolation=cv2.INTER_AREA)
-        factor *= 2
-    found.sort(key=lambda circle: -circle.votes)
-    kept: list[Circle] = []
-    for new in found:
-        if not any(_alike(new, old) for old in kept):
-            kept.append(new)
-        if len(kept) == 4:
-            break
-    return kept
-
-
-def _alike(one: Circle, other: Circle) -> bool:
-    apart = np.hypot(one.x_px - other.x_px, one.y_px - other.y_px)
-    return bool(apart < 0.1 * other.outer_px and abs(np.log(one.outer_px / other.outer_px)) < 0.06)

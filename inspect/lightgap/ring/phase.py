@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
-from skimage.filters import threshold_otsu
 
 from lightgap.errors import RingError
 from lightgap.plan import Plan
-from lightgap.ring.unroll import Array, Unrolled
+from lightgap.ring.plane import Array
+from lightgap.ring.refusal import wrong_segments
+from lightgap.ring.unroll import Unrolled
 
 _PEAK_MM = 1.2
 _TOLERANCE_MM = 2.0
@@ -54,14 +56,6 @@ def check_segments(unrolled: Unrolled, plan: Plan, first: float) -> None:
             f"The joints seen do not stand at {plan.segments} even places round the ring.",
             "Count the segments again; if the number is right, take the photo from nearer or in better light.",
         )
-
-
-def wrong_segments(entered: int, seen: int) -> RingError:
-    """Return the error of a wrong N."""
-    return RingError(
-        f"The ring looks like {seen} segments, but {entered} were entered.",
-        "Count the segments and correct the plan.",
-    )
 
 
 def peaks(unrolled: Unrolled, plan: Plan) -> Array:
@@ -110,8 +104,10 @@ def comb_fit(unrolled: Unrolled, plan: Plan, first: float) -> float:
 def likely_segments(unrolled: Unrolled, plan: Plan) -> tuple[int, float]:
     """Return the N whose comb the joints fit best, and its sum over N (1 when each tooth is clear)."""
     heights = peaks(unrolled, plan)
-    strong = np.sort(heights[heights > 0])
-    threshold = threshold_otsu(strong)
+    strong = heights[heights > 0]
+    codes = np.round(strong * (255.0 / strong.max())).astype(np.uint8)
+    split, _ = cv2.threshold(codes, 0, 255, cv2.THRESH_OTSU)
+    threshold = (split + 0.5) * strong.max() / 255.0
     graded = np.minimum(heights, 2 * threshold) / threshold
     reached = reach(graded, unrolled.step_mm, tolerance_mm(plan)) - 1.0
     columns = len(reached)

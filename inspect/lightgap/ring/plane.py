@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from typing import Any
 
 import cv2
 import numpy as np
@@ -11,55 +12,53 @@ from numpy.typing import NDArray
 from lightgap.camera import Camera
 from lightgap.photo import Photo
 
+Array = NDArray[np.floating[Any]]
+Codes = NDArray[np.uint8]
 Float32 = NDArray[np.float32]
+Sampler = Callable[[Array, Array], Codes]
+"""sRGB codes at places (x, y) in mm; both arguments have two dimensions and broadcast against each other."""
 
 
-@dataclass(frozen=True, eq=False)
-class Reduced:
-    """A photo made smaller by a whole factor, each pixel the mean of ``factor`` x ``factor``.
+def sampler(photo: Photo, camera: Camera, height_mm: float, grain_mm: float) -> Sampler:
+    """Return a look at the plane z = height, bilinear, in pixels no larger than ``grain_mm``.
 
-    Attributes
-    ----------
-    codes : ndarray of uint8, shape (height, width, 3)
-    factor : int
+    The photo is first reduced by area means, so that fine texture makes no false edges. Places outside
+    it show the nearest pixel: no edge is made up there.
     """
+    codes, factor = reduced(photo, int(px_per_mm(photo, camera, height_mm) * grain_mm))
+    scale, shift = np.float32(1.0 / factor), np.float32(0.5 / factor - 0.5)
 
-    codes: NDArray[np.uint8]
-    factor: int
+    def look(x_mm: Array, y_mm: Array) -> Codes:
+        across, down = project32(camera, x_mm, y_mm, height_mm)
+        across *= scale
+        across += shift
+        down *= scale
+        down += shift
+        seen = cv2.remap(codes, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(seen, dtype=np.uint8)
+
+    return look
 
 
-def reduce_photo(photo: Photo, px_per_mm: float, grain_mm: float) -> Reduced:
-    """Reduce by area means to pixels of at most ``grain_mm``, so that fine texture makes no false edges."""
-    factor = max(1, int(px_per_mm * grain_mm))
+def px_per_mm(photo: Photo, camera: Camera, height_mm: float) -> float:
+    """Return the scale at the photo's middle."""
+    middle = camera.to_plane([(photo.width - 1) / 2.0, (photo.height - 1) / 2.0], height_mm)
+    return camera.px_per_mm(middle, height_mm)
+
+
+def reduced(photo: Photo, factor: int) -> tuple[Codes, int]:
+    """Reduce a photo by a whole factor, each pixel the mean of ``factor`` x ``factor``."""
+    factor = max(1, factor)
     if factor == 1:
-        return Reduced(photo.codes, 1)
-    rows, columns = photo.height // factor, photo.width // factor
+        return photo.codes, 1
+    rows, columns = max(1, photo.height // factor), max(1, photo.width // factor)
     whole = photo.codes[: rows * factor, : columns * factor]
-    codes = cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA)
-    return Reduced(np.asarray(codes, dtype=np.uint8), factor)
+    return np.asarray(
+        cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.uint8
+    ), factor
 
 
-def sample(
-    reduced: Reduced, camera: Camera, x_mm: NDArray[np.floating], y_mm: NDArray[np.floating], height_mm: float
-) -> NDArray[np.uint8]:
-    """Return the sRGB codes seen at places of the plane z = height, bilinear; shape (rows, columns, 3).
-
-    ``x_mm`` and ``y_mm`` have two dimensions and broadcast against each other. Places outside the
-    photo take the nearest pixel: no edge is made up there.
-    """
-    across, down = project32(camera, x_mm, y_mm, height_mm)
-    scale, shift = np.float32(1.0 / reduced.factor), np.float32(0.5 / reduced.factor - 0.5)
-    across *= scale
-    across += shift
-    down *= scale
-    down += shift
-    seen = cv2.remap(reduced.codes, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(seen, dtype=np.uint8)
-
-
-def project32(
-    camera: Camera, x_mm: NDArray[np.floating], y_mm: NDArray[np.floating], height_mm: float
-) -> tuple[Float32, Float32]:
+def project32(camera: Camera, x_mm: Array, y_mm: Array, height_mm: float) -> tuple[Float32, Float32]:
     """Project like `Camera.project_plane`, in single precision (about 0.001 px) and several times faster."""
     x, y = np.asarray(x_mm, dtype=np.float32), np.asarray(y_mm, dtype=np.float32)
     turn = camera.rotation.astype(np.float32)

@@ -10,12 +10,11 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lightgap.plan import Plan
 from lightgap.ring.place import Outline
-from lightgap.ring.plane import Reduced, sample
-from lightgap.ring.unroll import Array, Float32, block_edges, block_means
+from lightgap.ring.plane import Array, Codes, Float32, Sampler
+from lightgap.ring.unroll import block_edges, block_means
 
 LEAST_STEP_MM = 0.1
 _STEP_PX = 0.7
@@ -39,7 +38,7 @@ class Strips:
         Clockwise from 12 o'clock, radians.
     """
 
-    codes: NDArray[np.uint8]
+    codes: Codes
     u_mm: Array
     v_mm: Array
     angle: Array
@@ -82,7 +81,7 @@ def strip_step_mm(px_per_mm: float) -> float:
     return max(LEAST_STEP_MM, _STEP_PX / px_per_mm)
 
 
-def cut_strips(reduced: Reduced, outline: Outline, plan: Plan, angle: Array, step_mm: float) -> Strips:
+def cut_strips(look: Sampler, outline: Outline, plan: Plan, angle: Array, step_mm: float) -> Strips:
     """Sample a strip about every direction (radians clockwise from 12 o'clock)."""
     size = outline.outer_mm / plan.outer_mm
     inner, outer = (radius * size for radius in plan.joint_radii_mm)
@@ -96,7 +95,7 @@ def cut_strips(reduced: Reduced, outline: Outline, plan: Plan, angle: Array, ste
     x = u[:, None] * sin + v * cos
     y = u[:, None] * cos - v * sin
     flat = (len(angle) * rows, len(v))
-    seen = sample(reduced, outline.camera, x.reshape(flat), y.reshape(flat), plan.thickness_mm)
+    seen = look(x.reshape(flat), y.reshape(flat))
     return Strips(seen.reshape(len(angle), rows, len(v), 3), u, v, angle)
 
 

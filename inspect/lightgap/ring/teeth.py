@@ -9,8 +9,8 @@ from scipy.optimize import least_squares
 from lightgap.plan import Plan
 from lightgap.ring.closed_teeth import ClosedTeeth
 from lightgap.ring.open_teeth import OpenTeeth
+from lightgap.ring.plane import Array
 from lightgap.ring.strips import Lines, Strips
-from lightgap.ring.unroll import Array
 
 LEAST_STRENGTH = 2.7
 """log(1 + T^2) below which nothing was seen: plain wood reaches 2.5 in one strip of ten."""

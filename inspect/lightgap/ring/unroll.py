@@ -13,10 +13,7 @@ from numpy.typing import NDArray
 from lightgap.photo import LUMA
 from lightgap.plan import Plan
 from lightgap.ring.place import Outline
-from lightgap.ring.plane import Reduced, sample
-
-Array = NDArray[np.float64]
-Float32 = NDArray[np.float32]
+from lightgap.ring.plane import Array, Codes, Float32, Sampler
 
 _STEP_MM = 0.25
 _STEP_PX = 0.7
@@ -57,7 +54,7 @@ def column_mm(px_per_mm: float) -> float:
     return max(_STEP_MM, _STEP_PX / px_per_mm)
 
 
-def unroll(reduced: Reduced, outline: Outline, plan: Plan, width_mm: float) -> Unrolled:
+def unroll(look: Sampler, outline: Outline, plan: Plan, width_mm: float) -> Unrolled:
     """Unroll the ring in columns of at most ``width_mm``, and weigh every one."""
     middle = plan.middle_radius_mm * outline.outer_mm / plan.outer_mm
     columns = int(np.ceil(2 * np.pi * middle / width_mm))
@@ -67,7 +64,7 @@ def unroll(reduced: Reduced, outline: Outline, plan: Plan, width_mm: float) -> U
     rows = max(12, round(depth_mm / _DEPTH_MM))
     apothem = outline.inner_mm + _RIM_MM + (np.arange(rows) + 0.5) * (depth_mm / rows)
     radius = apothem[:, None] * stretch
-    seen = sample(reduced, outline.camera, radius * np.sin(angle), radius * np.cos(angle), plan.thickness_mm)
+    seen = look(radius * np.sin(angle), radius * np.cos(angle))
     blocks = block_means(seen[None], depth_mm)[0]
     step_mm = 2 * np.pi * middle / columns
     evidence = _evidence(blocks[None], plan, step_mm)
@@ -76,7 +73,7 @@ def unroll(reduced: Reduced, outline: Outline, plan: Plan, width_mm: float) -> U
 
 def _evidence(blocks: Float32, plan: Plan, step_mm: float) -> Array:
     def log_t2(features: Float32) -> Array:
-        return np.log1p(t_squared(features, usual_scatter(features))[0])
+        return np.asarray(np.log1p(t_squared(features, usual_scatter(features))[0]))
 
     if plan.joint == "closed":
         return log_t2(closed_features(blocks, step_mm, wrap=True))
@@ -107,7 +104,7 @@ def block_edges(rows: int, depth_mm: float) -> NDArray[np.intp]:
     return np.linspace(0, rows, count + 1).astype(np.intp)
 
 
-def block_means(codes: NDArray[np.uint8], depth_mm: float) -> Float32:
+def block_means(codes: Codes, depth_mm: float) -> Float32:
     """Average rows, shape (strips, rows, columns, 3), in blocks -> (strips, blocks, columns, 3)."""
     edges = block_edges(codes.shape[1], depth_mm)
     sums = np.add.reduceat(codes, edges[:-1], axis=1, dtype=np.float32)
