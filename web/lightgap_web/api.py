@@ -13,13 +13,16 @@ from fastapi import APIRouter, File, Form, Request, UploadFile
 from fastapi.responses import FileResponse, Response
 from pydantic import BaseModel, Field
 
+from lightgap.errors import LightgapError
 from lightgap.hand import ByHand
+from lightgap.photo import look_at_photo
 from lightgap.plan import Plan
 from lightgap_web.asking import Again, read_bar, read_help, read_json, read_plan
 from lightgap_web.drawing import ring_svg
 from lightgap_web.failures import Busy, NotThere
+from lightgap_web.guard import is_local
 from lightgap_web.queue import Check, CheckQueue, CheckRequest, State
-from lightgap_web.telling import plan_words, told_figures
+from lightgap_web.telling import UNITS, plan_words, told_figures
 
 ROOM_BYTES = 500_000_000
 """Free space below which no further photo is taken in."""
@@ -49,9 +52,11 @@ class Summary(BaseModel):
     state: State
     name: str
     asked_at: datetime
-    plan: str = Field(description="the plan in one line")
-    headline: str | None = Field(None, description="the report's first sentence, in mm")
+    plan: dict[str, str] = Field(description="the plan in one line, for mm and for inch")
+    headline: dict[str, str] | None = Field(None, description="the report's first sentence, or the error's")
     verdict: str | None = None
+    photo: bool = Field(description="whether the photo can be shown already")
+    from_phone: bool
 
 
 class PhotoSize(BaseModel):
@@ -73,7 +78,7 @@ class CheckAnswer(BaseModel):
     plan: dict[str, Any]
     plan_words: dict[str, str]
     reference: str
-    printed_bar: tuple[float, float]
+    printed_bar: tuple[float, float] | None = None
     by_hand: dict[str, Any] | None = None
     report: dict[str, Any] | None = Field(
         None, description='"format": "lightgap-check/1", with an uncertainty budget for every value'
@@ -130,6 +135,7 @@ def add_check(
         reference=reference,
         printed_bar_mm=read_bar(printed_bar),
         by_hand=read_help(by_hand),
+        from_phone=not is_local(request.scope),
     )
     return _take_in(_queue(request), asked, photo)
 
@@ -141,6 +147,11 @@ def _take_in(queue: CheckQueue, asked: CheckRequest, photo: UploadFile) -> Accep
     path = folder / "photo"
     with path.open("wb") as file:
         shutil.copyfileobj(photo.file, file)
+    try:
+        look_at_photo(path, asked.name)
+    except LightgapError:
+        shutil.rmtree(folder)
+        raise
     check = queue.add(folder, replace(asked, photo=path))
     return Accepted(id=check.id, state=check.state)
 
@@ -166,10 +177,10 @@ def measure_again(request: Request, check_id: str, again: Again) -> Accepted:
         asked = replace(asked, plan=read_plan(again.plan))
     if again.reference is not None:
         asked = replace(asked, reference=again.reference)
-    if again.printed_bar is not None:
+    if "printed_bar" in again.model_fields_set:
         asked = replace(asked, printed_bar_mm=again.printed_bar)
-    if again.by_hand is not None:
-        asked = replace(asked, by_hand=again.by_hand.by_hand())
+    if "by_hand" in again.model_fields_set:
+        asked = replace(asked, by_hand=again.by_hand.by_hand() if again.by_hand else None)
     check = queue.again(check_id, asked)
     return Accepted(id=check.id, state=check.state)
 
@@ -205,7 +216,7 @@ def look_at_plan(plan: dict[str, Any]) -> PlanAnswer:
     good = read_plan(plan)
     return PlanAnswer(
         plan=_plan_dict(good),
-        words={"mm": plan_words(good, "mm"), "inch": plan_words(good, "inch")},
+        words=_plan_words(good),
         figures=told_figures(good),
         drawing=ring_svg(good),
     )
@@ -227,22 +238,35 @@ def _file(check: Check, name: str, kind: str, *, inline: bool = False) -> FileRe
     return FileResponse(
         path,
         media_type=kind,
-        filename=f"{stem} {name}",
+        filename=f"{stem}-{name}",
         content_disposition_type="inline" if inline else "attachment",
     )
 
 
 def _summary(check: Check) -> Summary:
-    result = check.result or {"shown": {"mm": {}}, "report": {}}
     return Summary(
         id=check.id,
         state=check.state,
         name=check.request.name,
         asked_at=check.asked_at,
-        plan=plan_words(check.request.plan),
-        headline=check.error.message if check.error else result["shown"]["mm"].get("headline"),
-        verdict=result["report"].get("verdict"),
+        plan=_plan_words(check.request.plan),
+        headline=_headline(check),
+        verdict=check.result["report"]["verdict"] if check.result else None,
+        photo=(check.folder / "photo.json").exists(),
+        from_phone=check.request.from_phone,
     )
+
+
+def _headline(check: Check) -> dict[str, str] | None:
+    if check.error is not None:
+        return dict.fromkeys(UNITS, check.error.message)
+    if check.result is None:
+        return None
+    return {units: shown["headline"] for units, shown in check.result["shown"].items()}
+
+
+def _plan_words(plan: Plan) -> dict[str, str]:
+    return {units: plan_words(plan, units) for units in UNITS}
 
 
 def _answer(check: Check) -> CheckAnswer:
@@ -256,7 +280,7 @@ def _answer(check: Check) -> CheckAnswer:
         name=request.name,
         photo=PhotoSize(**json.loads(size.read_text())) if size.exists() else None,
         plan=_plan_dict(request.plan),
-        plan_words={"mm": plan_words(request.plan, "mm"), "inch": plan_words(request.plan, "inch")},
+        plan_words=_plan_words(request.plan),
         reference=request.reference,
         printed_bar=request.printed_bar_mm,
         by_hand=_help_dict(request.by_hand),

@@ -18,7 +18,7 @@ from starlette.staticfiles import StaticFiles
 
 from lightgap import __version__
 from lightgap.errors import LightgapError
-from lightgap_web import api, pages
+from lightgap_web import api, pages, phone
 from lightgap_web.failures import add_handlers
 from lightgap_web.guard import Address, Guard
 from lightgap_web.measuring import Check, measure
@@ -26,15 +26,13 @@ from lightgap_web.network import lan_addresses
 from lightgap_web.pairing import Pairing
 from lightgap_web.queue import CheckQueue, OwnProcess
 
-LARGEST_PHOTO_BYTES = 80_000_000
-"""Above the largest JPEG or HEIC of 50 megapixels; what the page says beside the photo field."""
-
 
 def create_app(
     folder: Path,
     address: Address,
     *,
     demo: bool = False,
+    lan: bool = False,
     check: Check | None = None,
     pairing: Pairing | None = None,
 ) -> Guard:
@@ -48,17 +46,17 @@ def create_app(
         Where the page can be reached.
     demo : bool
         Offer the sample photographs.
+    lan : bool
+        Offer to pair a phone.
     check : callable
         The engine, by default `lightgap.check.check`; a function of a module.
     """
-    engine = OwnProcess(partial(measure, check=check))
-    queue = CheckQueue(folder, engine)
+    queue = CheckQueue(folder, OwnProcess(partial(measure, check=check)))
     pairing = pairing or Pairing()
 
     @contextlib.asynccontextmanager
     async def life(_app: FastAPI) -> AsyncIterator[None]:
         yield
-        engine.close()
         queue.close()
 
     app = FastAPI(
@@ -69,12 +67,14 @@ def create_app(
         redoc_url=None,
         openapi_url="/api/openapi.json",
         telemetry={"auto_configure": False},
-        max_body_size=LARGEST_PHOTO_BYTES,
+        max_body_size=pages.LARGEST_PHOTO_BYTES,
         lifespan=life,
     )
-    app.state.queue, app.state.address, app.state.pairing, app.state.demo = queue, address, pairing, demo
+    app.state.queue, app.state.address, app.state.pairing = queue, address, pairing
+    app.state.demo, app.state.lan = demo, lan
     add_handlers(app)
     app.include_router(api.router)
+    app.include_router(phone.router)
     app.include_router(pages.router)
     app.mount("/static", StaticFiles(directory=pages.ROOT / "static"))
     return Guard(app, address, pairing)
@@ -100,12 +100,12 @@ def serve(port: int = 8010, *, demo: bool = False, lan: bool = False, open_brows
         If the port is taken.
     """
     with contextlib.ExitStack() as open_things:
-        sockets = [open_things.enter_context(_listening("127.0.0.1", port))]
+        sockets = [open_things.enter_context(listening("127.0.0.1", port))]
         port = sockets[0].getsockname()[1]
         addresses = lan_addresses() if lan else ()
-        sockets += [open_things.enter_context(_listening(address, port)) for address in addresses]
+        sockets += [open_things.enter_context(listening(address, port)) for address in addresses]
         folder = open_things.enter_context(tempfile.TemporaryDirectory(prefix="lightgap-"))
-        page = create_app(Path(folder), Address(port, addresses), demo=demo)
+        page = create_app(Path(folder), Address(port, addresses), demo=demo, lan=lan)
         config = uvicorn.Config(page, log_level="warning", access_log=False, server_header=False)
         link = f"http://127.0.0.1:{port}{'/samples' if demo else '/'}"
         print(f"lightgap is open at {link}\nEnd it with Ctrl-C.", flush=True)
@@ -116,7 +116,7 @@ def serve(port: int = 8010, *, demo: bool = False, lan: bool = False, open_brows
         uvicorn.Server(config).run(sockets=sockets)
 
 
-def _listening(address: str, port: int) -> socket.socket:
+def listening(address: str, port: int) -> socket.socket:
     """Open a listening socket.
 
     Raises

@@ -48,9 +48,7 @@ class Help(_Strict):
     def by_hand(self) -> ByHand | None:
         """Return the engine's form of it; None when nothing was set."""
         faces = {number: (HandFace(*both.a), HandFace(*both.b)) for number, both in self.faces.items()}
-        by_hand = ByHand(
-            self.first_joint_px, self.outline_px, faces, self.added_px, frozenset(self.struck)
-        )
+        by_hand = ByHand(self.first_joint_px, self.outline_px, faces, self.added_px, frozenset(self.struck))
         return None if by_hand == ByHand() else by_hand
 
 
@@ -93,10 +91,10 @@ def read_help(text: str | None) -> ByHand | None:
         ) from error
 
 
-def read_bar(text: str | None) -> tuple[float, float]:
+def read_bar(text: str | None) -> tuple[float, float] | None:
     """Read the form field ``printed_bar``: what the cards' 100 mm bars measure, "99.6 99.8"."""
     if not text or not text.strip():
-        return 100.0, 100.0
+        return None
     try:
         along_x, along_y = (float(part) for part in text.replace(",", " ").split())
     except ValueError as error:

@@ -32,7 +32,7 @@ def ring_svg(plan: Plan) -> str:
         _dimension("thickness_mm", (size / 2 + text, side), (size / 2 + text, side + plan.thickness_mm)),
         _dimension("width_mm", (plan.inner_mm, 0.0), (plan.outer_mm, 0.0)),
         _text((plan.inner_mm - 0.4 * text, 0.35 * text), "width", text, "end"),
-        _text((0.0 if plan.inner_mm < 5 * text else -0.25 * plan.inner_mm, -text), str(plan.segments), 2 * text),
+        _text((0.0, 0.7 * text if plan.inner_mm > 5.0 * text else -text), str(plan.segments), 2.0 * text),
     ]
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="ring-drawing" role="img" aria-label="{_words(plan)}" '

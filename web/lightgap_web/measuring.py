@@ -11,6 +11,8 @@ from PIL import Image
 
 from lightgap.photo import Photo, read_photo
 from lightgap.report import Report
+from lightgap.show.csv_table import csv_table
+from lightgap.show.picture import draw
 from lightgap_web.queue import CheckRequest, Progress
 from lightgap_web.telling import told
 
@@ -40,9 +42,8 @@ def measure(
     LightgapError
         If the photo cannot be measured against this plan.
     """
-    from lightgap import check as engine
-
-    check = check or engine.check
+    if check is None:
+        from lightgap.check import check
     photo = read_photo(request.photo, request.name)
     if not (folder / "photo.json").exists():
         _write_preview(photo, folder)
@@ -71,3 +72,5 @@ def _write_preview(photo: Photo, folder: Path) -> None:
 
 def _write_results(photo: Photo, report: Report, folder: Path) -> None:
     (folder / "report.json").write_text(json.dumps(report.to_dict(), indent=1))
+    (folder / "joints.csv").write_text(csv_table([report]), newline="")
+    Image.fromarray(draw(photo, report)).save(folder / "picture.jpg", quality=90)

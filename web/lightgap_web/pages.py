@@ -17,6 +17,25 @@ from lightgap_web.pairing import SESSION_SECONDS
 
 ROOT = Path(str(files("lightgap_web")))
 
+LARGEST_PHOTO_BYTES = 80_000_000
+"""Above the largest JPEG or HEIC of 50 megapixels; said beside the photo field."""
+
+SHEETS = ("A5", "A4", "A3", "A2", "Letter", "Tabloid")
+LIMITS = (
+    ("gap_mm", "Gap"),
+    ("taper_deg", "Taper"),
+    ("mitre_deg", "Mitre"),
+    ("included_angle_deg", "Angle between faces"),
+    ("pitch_error_deg", "Place round the ring"),
+    ("skew_deg", "Lean from the centre"),
+    ("outer_length_mm", "Outer length"),
+    ("radial_offset_mm", "In or out"),
+    ("twist_deg", "Twist"),
+    ("across_flats_mm", "Size of the ring"),
+    ("out_of_round_mm", "Out of round"),
+    ("inner_offset_mm", "Hole off centre"),
+)
+
 router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 templates = Jinja2Templates(ROOT / "templates")
 
@@ -30,7 +49,7 @@ def _page(request: Request, name: str, **more: Any) -> Response:
     common = {
         "version": __version__,
         "demo": state.demo,
-        "phone": bool(state.address.lan) and is_local(request.scope),
+        "phone": state.lan and is_local(request.scope),
         "local": is_local(request.scope),
     }
     return templates.TemplateResponse(request, name, {**common, **more})
@@ -38,7 +57,14 @@ def _page(request: Request, name: str, **more: Any) -> Response:
 
 @router.get("/")
 def start(request: Request) -> Response:
-    return _page(request, "start.html", here="start")
+    return _page(
+        request,
+        "start.html",
+        here="start",
+        largest_bytes=LARGEST_PHOTO_BYTES,
+        sheets=SHEETS,
+        limits=LIMITS,
+    )
 
 
 @router.get("/checks/{check_id}")
@@ -56,7 +82,13 @@ def guide(request: Request) -> Response:
 def phone(request: Request) -> Response:
     if not is_local(request.scope):
         raise Refused("Phones are paired on the computer.", "Open 'Phone' on the computer's own page.")
-    return _page(request, "phone.html", here="phone", addresses=request.app.state.address.lan)
+    return _page(
+        request,
+        "phone.html",
+        here="phone",
+        addresses=request.app.state.address.lan,
+        lan=request.app.state.lan,
+    )
 
 
 @router.get("/hello")

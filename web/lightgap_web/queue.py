@@ -45,8 +45,9 @@ class CheckRequest:
     name: str
     plan: Plan
     reference: str = "auto"
-    printed_bar_mm: tuple[float, float] = (100.0, 100.0)
+    printed_bar_mm: tuple[float, float] | None = None
     by_hand: ByHand | None = None
+    from_phone: bool = False
 
 
 Engine = Callable[[CheckRequest, Path, Progress], Result]
@@ -82,7 +83,7 @@ class CheckQueue:
     """
 
     def __init__(self, folder: Path, engine: Engine) -> None:
-        self._folder = folder
+        self.folder = folder
         self._engine = engine
         self._checks: dict[str, Check] = {}
         self._waiting: deque[str] = deque()
@@ -96,7 +97,7 @@ class CheckQueue:
         with self._wake:
             if len(self._waiting) >= MOST_WAITING:
                 raise Busy("Too many photos are waiting already.", "Wait until some of them are measured.")
-        folder = self._folder / secrets.token_hex(8)
+        folder = self.folder / secrets.token_hex(8)
         folder.mkdir()
         return folder
 
@@ -131,12 +132,19 @@ class CheckQueue:
         with self._wake:
             return list(reversed(self._checks.values()))
 
+    @property
+    def is_running(self) -> bool:
+        """Whether the thread that measures is alive."""
+        return self._thread.is_alive()
+
     def close(self) -> None:
-        """Finish the check in hand, then stop."""
+        """Drop what waits, end the check in hand if it runs in a process of its own, and stop."""
         with self._wake:
             self._closing = True
             self._waiting.clear()
             self._wake.notify()
+        if isinstance(self._engine, OwnProcess):
+            self._engine.close()
         self._thread.join(timeout=5.0)
 
     def _line_up(self, check: Check) -> Check:
@@ -201,10 +209,11 @@ class OwnProcess:
         self._context = multiprocessing.get_context("spawn")
         self._process: multiprocessing.process.BaseProcess | None = None
         self._pipe: Connection | None = None
+        self._changing = threading.RLock()
 
     def __call__(self, request: CheckRequest, folder: Path, progress: Progress) -> Result:
-        pipe = self._started()
         try:
+            pipe = self._started()
             pipe.send((request, folder))
             return self._answer(pipe, progress)
         except (EOFError, OSError) as gone:
@@ -216,23 +225,27 @@ class OwnProcess:
 
     def close(self) -> None:
         """End the process; the next check starts another."""
-        if self._process is not None:
-            self._process.kill()
-            self._process.join()
-        if self._pipe is not None:
-            self._pipe.close()
-        self._process = self._pipe = None
+        with self._changing:
+            if self._process is not None:
+                self._process.kill()
+                self._process.join()
+            if self._pipe is not None:
+                self._pipe.close()
+            self._process = self._pipe = None
 
     def _started(self) -> Connection:
-        if self._pipe is None or self._process is None or not self._process.is_alive():
-            self.close()
-            self._pipe, theirs = self._context.Pipe()
-            self._process = self._context.Process(
-                target=_serve, args=(self._engine, theirs), name="lightgap measuring", daemon=True
-            )
-            self._process.start()
-            theirs.close()
-        return self._pipe
+        with self._changing:
+            if self._pipe is None or self._process is None or not self._process.is_alive():
+                self.close()
+                self._pipe, theirs = self._context.Pipe()
+                self._process = self._context.Process(
+                    target=_serve, args=(self._engine, theirs), name="lightgap measuring", daemon=True
+                )
+                self._process.start()
+                theirs.close()
+                # Starting loads the engine's libraries; the time for the photo counts from here.
+                self._pipe.recv()
+            return self._pipe
 
     def _answer(self, pipe: Connection, progress: Progress) -> Result:
         deadline = time.monotonic() + self._limit
@@ -257,6 +270,7 @@ class OwnProcess:
 def _serve(engine: Engine, pipe: Connection) -> None:
     """Answer requests until the other end closes (in the process of its own)."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    pipe.send("ready")
     try:
         while True:
             request, folder = pipe.recv()

@@ -48,12 +48,14 @@ def _told(report: Report, units: Units) -> Shown:
     return {
         "headline": words.headline(verdicts, units),
         "plan": plan_words(plan, units),
+        "joint_order": [judged.number for judged in words.worst_first(verdicts.joints)],
+        "segment_order": [judged.number for judged in words.worst_first(verdicts.segments)],
         "ring": {
             "values": _values(_ring_values(measurement.ring, plan), units),
             "reasons": words.reasons(verdicts.ring, units),
         },
         "joints": [
-            _row(_joint_values(joint), judged, units)
+            {**_row(_joint_values(joint), judged, units), "blocked": _blocked(joint, units)}
             for joint, judged in zip(measurement.joints, verdicts.joints, strict=True)
         ],
         "segments": [
@@ -87,6 +89,14 @@ def _row(values: Mapping[str, tuple[str, Measured]], judged: Judged, units: Unit
     return {"values": _values(values, units), "reasons": words.reasons(judged, units)}
 
 
+def _blocked(joint: JointMeasure, units: Units) -> str | None:
+    """Say over which radii an open gap cannot be seen through."""
+    if joint.blocked_mm is None:
+        return None
+    inner, outer = (plain(radius, "_mm", units) for radius in joint.blocked_mm)
+    return f"Blocked from {inner} to {outer} from the ring's centre."
+
+
 def _values(values: Mapping[str, tuple[str, Measured]], units: Units) -> Shown:
     """Give each value as a table cell, as a full figure, and its budget in words."""
     return {
@@ -94,18 +104,23 @@ def _values(values: Mapping[str, tuple[str, Measured]], units: Units) -> Shown:
             "cell": figure(value, quantity, units, bare=True, signed=_is_signed(quantity)),
             "full": figure(value, quantity, units, signed=_is_signed(quantity)),
             "reason": value.reason if isinstance(value, Unknown) else None,
-            "budget": [
-                {"name": row["name"], "shown": _standard(row["standard"], quantity, units)}
-                for row in budget_rows(value)
-            ],
+            "budget": _budget(value, quantity, units),
         }
         for name, (quantity, value) in values.items()
     }
 
 
-def _standard(standard: float, quantity: str, units: Units) -> str:
-    """Write one line of a budget as U = 2 u, so that it compares with the U beside the value."""
-    return plain(2.0 * standard, quantity, units)
+def _budget(value: Measured, quantity: str, units: Units) -> list[Shown]:
+    """Write each line of a budget as U = 2 u, to compare with the U beside the value; share of the largest."""
+    rows = [row for row in budget_rows(value) if row["standard"] > 0.0]
+    return [
+        {
+            "name": row["name"],
+            "shown": plain(2.0 * row["standard"], quantity, units),
+            "share": row["standard"] / rows[0]["standard"],
+        }
+        for row in rows
+    ]
 
 
 def _is_signed(quantity: str) -> bool:

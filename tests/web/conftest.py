@@ -1,0 +1,162 @@
+"""The page in a test: its API without a socket, and in a real browser against a real server."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import drawn_ring
+import pytest
+import uvicorn
+from starlette.testclient import TestClient
+
+from lightgap_web.app import create_app, listening
+from lightgap_web.guard import Address, Guard
+
+LOCAL = ("127.0.0.1", 50000)
+PHONE = ("192.168.1.7", 50001)
+ADDRESS = Address(8010, ("192.168.1.5",))
+
+BROWSERS = ("/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome")
+BROWSER_ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+]
+
+
+@pytest.fixture(scope="session")
+def page_app(tmp_path_factory: pytest.TempPathFactory) -> Guard:
+    """The whole application, with an engine that knows the answer."""
+    return create_app(tmp_path_factory.mktemp("page"), ADDRESS, lan=True, demo=True, check=drawn_ring.check)
+
+
+@pytest.fixture(scope="session")
+def client(page_app: Guard) -> Iterator[TestClient]:
+    """A program on this machine."""
+    with TestClient(page_app, base_url="http://127.0.0.1:8010", client=LOCAL) as client:
+        yield client
+
+
+@pytest.fixture
+def fresh_client(tmp_path: Path) -> Iterator[TestClient]:
+    """The like, of an application that has done nothing yet."""
+    app = create_app(tmp_path, ADDRESS, check=drawn_ring.check)
+    with TestClient(app, base_url="http://127.0.0.1:8010", client=LOCAL) as client:
+        yield client
+
+
+@pytest.fixture
+def phone(page_app: Guard, client: TestClient) -> Iterator[TestClient]:
+    """A device on the network, not paired; ``client`` keeps the application running."""
+    del client
+    yield TestClient(page_app, base_url="http://192.168.1.5:8010", client=PHONE, follow_redirects=False)
+
+
+def ask(client: TestClient, name: str = "ring.jpg", photo: bytes | None = None, **form: str) -> Any:
+    """Post a photo with the drawn ring's plan."""
+    import json
+
+    files = {"photo": (name, photo if photo is not None else drawn_ring.photo_bytes())}
+    return client.post("/api/checks", files=files, data={"plan": json.dumps(drawn_ring.PLAN), **form})
+
+
+def wait(client: TestClient, check_id: str, seconds: float = 30.0) -> dict[str, Any]:
+    """Follow a check to its end."""
+    until = time.monotonic() + seconds
+    while time.monotonic() < until:
+        check: dict[str, Any] = client.get(f"/api/checks/{check_id}").json()
+        if check["state"] in ("done", "failed"):
+            return check
+        time.sleep(0.03)
+    raise TimeoutError(f"check {check_id} did not end")
+
+
+@pytest.fixture
+def measured(client: TestClient) -> dict[str, Any]:
+    """One check that is done."""
+    return wait(client, ask(client).json()["id"])
+
+
+# ---- a real browser ----
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """The system's Chromium; without one the test is skipped, or fails where it is known to be there."""
+    found = next((path for path in BROWSERS if Path(path).exists()), shutil.which("chromium"))
+    if found is None:
+        message = "no Chromium was found: install it to run the browser tests"
+        if os.environ.get("LIGHTGAP_NEEDS_BROWSER") == "1":
+            pytest.fail(message)
+        pytest.skip(message)
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=found, args=BROWSER_ARGUMENTS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(scope="session")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The address of a running page whose engine knows the answer."""
+    with running(tmp_path_factory.mktemp("served"), check=drawn_ring.check, demo=True) as root:
+        yield root
+
+
+class running:  # noqa: N801 - used as a context manager, like a function
+    """Serve the page on a free port in a thread."""
+
+    def __init__(self, folder: Path, **options: Any) -> None:
+        self.socket = listening("127.0.0.1", 0)
+        port = self.socket.getsockname()[1]
+        app = create_app(folder, Address(port), **options)
+        self.root = f"http://127.0.0.1:{port}"
+        self.server = uvicorn.Server(uvicorn.Config(app, log_level="error", access_log=False))
+        self.thread = threading.Thread(target=self.server.run, kwargs={"sockets": [self.socket]})
+
+    def __enter__(self) -> str:
+        self.thread.start()
+        while not self.server.started:
+            time.sleep(0.02)
+        return self.root
+
+    def __exit__(self, *_failure: object) -> None:
+        self.server.should_exit = True
+        self.thread.join()
+        self.socket.close()
+
+
+@pytest.fixture
+def open_page(browser: Any, served: str) -> Iterator[Callable[..., Any]]:
+    """Open a page of the served application; any error in its scripts fails the test."""
+    contexts = []
+    errors: list[str] = []
+
+    def opened(
+        path: str = "/", width: int = 1440, height: int = 900, root: str = served, **options: Any
+    ) -> Any:
+        context = browser.new_context(viewport={"width": width, "height": height}, **options)
+        contexts.append(context)
+        # Nothing may be fetched from anywhere else, internet or not.
+        context.route(lambda url: not url.startswith((root, "blob:")), lambda route: route.abort())
+        page = context.new_page()
+        page.on("pageerror", lambda error: errors.append(str(error)))
+        page.on("console", lambda said: errors.append(said.text) if said.type == "error" else None)
+        page.on("requestfailed", lambda request: errors.append(f"failed: {request.url}"))
+        page.goto(f"{root}{path}")
+        return page
+
+    yield opened
+    for context in contexts:
+        context.close()
+    assert errors == []

@@ -1,0 +1,232 @@
+// The start page: a photo, what gives the scale, what the ring should be; then off to be measured.
+
+import { PlanForm, put, take } from "./plan-form.js";
+import { ask, askJson, send } from "./server.js";
+import { fillShelf } from "./shelf.js";
+import { onUnits } from "./units.js";
+
+const RING = "lightgap.ring";
+const WELCOME = "lightgap.knows";
+const FIRST_RING = { plan: { segments: 12, joint: "closed", outline: "polygon" }, reference: "auto" };
+
+const find = (selector) => document.querySelector(selector);
+const form = find("#ask");
+const again = new URLSearchParams(location.search).get("again");
+const largest = Number(find(".start").dataset.largest);
+let photo = null;
+
+const planForm = new PlanForm(find("#plan"), find("#ring-view"));
+
+// ---- the photo ----
+
+function choose(file) {
+  if (!file) return;
+  if (file.size > largest) {
+    tell("This photo file is too large for the page.", "Send the photo as the camera wrote it, JPEG or HEIC.");
+    return;
+  }
+  tell();
+  photo = file;
+  show(URL.createObjectURL(file), file.name);
+}
+
+function show(source, name) {
+  const figure = find("#chosen");
+  const image = figure.querySelector("img");
+  image.hidden = false;
+  figure.querySelector("p").hidden = true;
+  image.onerror = () => {
+    image.hidden = true;
+    figure.querySelector("p").hidden = false;
+  };
+  image.src = source;
+  figure.querySelector("span").textContent = name;
+  figure.hidden = false;
+  find("#drop").hidden = true;
+}
+
+for (const input of [find("#camera"), find("#file")]) {
+  input.addEventListener("change", () => choose(input.files[0]));
+}
+find("#other").addEventListener("click", () => {
+  photo = null;
+  find("#chosen").hidden = true;
+  find("#drop").hidden = false;
+  find("#file").value = find("#camera").value = "";
+  find("#file").focus();
+});
+for (const kind of ["dragover", "dragleave", "drop"]) {
+  // The whole page takes the drop: a file dropped beside the box must not replace the page.
+  document.addEventListener(kind, (event) => {
+    event.preventDefault();
+    find("#drop").classList.toggle("over", kind === "dragover");
+    if (kind === "drop") choose(event.dataTransfer.files[0]);
+  });
+}
+document.addEventListener("paste", (event) => choose(event.clipboardData.files[0]));
+
+// ---- the scale ----
+
+function reference() {
+  const kind = form.elements.reference.value;
+  if (kind === "sheet" && find("#sheet-size").value) return `sheet:${find("#sheet-size").value}`;
+  return kind;
+}
+
+function showScale() {
+  for (const part of document.querySelectorAll("[data-under]")) {
+    part.hidden = !part.dataset.under.split(" ").includes(form.elements.reference.value);
+  }
+}
+for (const radio of form.elements.reference) radio.addEventListener("change", showScale);
+
+/** What the printed bars measure, as two texts; null when nobody measured them. */
+function bars() {
+  const typed = [...document.querySelectorAll("[data-bar]")].map((field) => field.value.trim().replace(",", "."));
+  return typed.some(Boolean) ? typed : null;
+}
+
+// ---- remembered from the last ring ----
+
+function remember() {
+  const { plan } = planForm.read();
+  const measured = find("#measured-size");
+  localStorage.setItem(RING, JSON.stringify({
+    plan,
+    reference: reference(),
+    measured_mm: measured.value ? take(measured) : null,
+    bars: bars(),
+    on_blocks: find("#on-blocks").checked,
+  }));
+}
+
+function recall(ring) {
+  const [kind, detail] = (ring.reference ?? "auto").split(":");
+  form.elements.reference.value = kind;
+  if (kind === "sheet" && detail) find("#sheet-size").value = detail;
+  if (ring.measured_mm) put(find("#measured-size"), ring.measured_mm);
+  const [x, y] = document.querySelectorAll("[data-bar]");
+  [x.value, y.value] = ring.bars ?? ["", ""];
+  find("#on-blocks").checked = Boolean(ring.on_blocks);
+  showScale();
+  planForm.fill(ring.plan);
+}
+
+function lastRing() {
+  try {
+    return JSON.parse(localStorage.getItem(RING)) ?? FIRST_RING;
+  } catch {
+    return FIRST_RING;
+  }
+}
+
+// ---- sending ----
+
+function tell(message = "", hint = "") {
+  const box = find("#problem");
+  box.hidden = !message;
+  box.querySelector("h2").textContent = message;
+  box.querySelector("p").textContent = hint;
+  if (message) box.scrollIntoView({ block: "center" });
+}
+
+/** Read all that is asked, or say what is missing and return null. */
+function asked() {
+  const { plan, wrong, empty } = planForm.read();
+  if (empty.length || Object.keys(wrong).length) {
+    planForm.tellEmpty(empty, wrong);
+    return null;
+  }
+  let scale = reference();
+  if (scale === "across-flats") {
+    const field = find("#measured-size");
+    const size = take(field);
+    const bad = !(size > 0);
+    find("#measured-size-wrong").textContent = bad ? "Type the size that you measured." : "";
+    if (bad) {
+      field.focus();
+      return null;
+    }
+    scale = `across-flats:${size}`;
+  }
+  if (!photo && !again) {
+    tell("There is no photo yet.", "Take or choose a photo of the ring first.");
+    find("#file").focus();
+    return null;
+  }
+  if (find("#on-blocks").checked) plan.reference_height_mm = plan.thickness_mm;
+  return { plan, reference: scale, bars: bars() };
+}
+
+form.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const all = asked();
+  if (!all) return;
+  remember();
+  tell();
+  const button = find("#send");
+  const bar = find("#sending");
+  button.disabled = true;
+  try {
+    const taken = photo
+      ? await send("/api/checks", filled(all), (share) => {
+          bar.hidden = false;
+          bar.value = share;
+          find("#send-note").textContent = share < 1 ? "Sending the photo…" : "Sent.";
+        })
+      : await askJson("PUT", `/api/checks/${again}`, {
+          plan: all.plan,
+          reference: all.reference,
+          printed_bar: all.bars?.map(Number) ?? null,
+        });
+    location.assign(`/checks/${taken.id}`);
+  } catch (error) {
+    bar.hidden = true;
+    find("#send-note").textContent = "";
+    button.disabled = false;
+    tell(error.message, error.hint);
+  }
+});
+
+function filled(all) {
+  const body = new FormData();
+  body.append("photo", photo);
+  body.append("plan", JSON.stringify(all.plan));
+  body.append("reference", all.reference);
+  if (all.bars) body.append("printed_bar", all.bars.join(" "));
+  return body;
+}
+
+// ---- earlier checks, and the first visit ----
+
+async function showEarlier() {
+  const checks = await ask("/api/checks").catch(() => []);
+  find("#earlier").hidden = checks.length === 0;
+  onUnits(() => fillShelf(find("#shelf"), checks));
+}
+
+async function start() {
+  if (!again) {
+    recall(lastRing());
+    return;
+  }
+  const check = await ask(`/api/checks/${again}`);
+  const [kind, size] = check.reference.split(":");
+  recall({
+    plan: check.plan,
+    reference: kind === "across-flats" ? kind : check.reference,
+    measured_mm: kind === "across-flats" ? Number(size) : null,
+    bars: check.printed_bar,
+    on_blocks: check.plan.reference_height_mm > 0,
+  });
+  show(`/api/checks/${again}/photo`, check.name);
+  find("#send").textContent = "Measure this photo again";
+}
+
+find("#welcome").hidden = localStorage.getItem(WELCOME) === "yes";
+find("#welcome-done").addEventListener("click", () => {
+  localStorage.setItem(WELCOME, "yes");
+  find("#welcome").hidden = true;
+});
+start().catch((error) => tell(error.message, error.hint));
+showEarlier();
