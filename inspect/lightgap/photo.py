@@ -143,11 +143,20 @@ def read_photo(source: Path | bytes, name: str | None = None) -> Photo:
         ) from error
 
 
+def look_at_photo(source: Path, name: str) -> None:
+    """Refuse at once what is no photo, by the file's head alone: nothing is decoded.
+
+    Raises
+    ------
+    PhotoError
+        If it is no picture, empty, below 1 or above 50 megapixels.
+    """
+    with source.open("rb") as file:
+        _opened(file, name)
+
+
 def _read(file: _File, name: str) -> Photo:
     digest = hashlib.file_digest(file, "sha256").hexdigest()
-    if file.seek(0, io.SEEK_END) == 0:
-        raise PhotoError(f"{name} is empty.", "Copy the photo again to this computer.")
-    file.seek(0)
     image = _decoded(file, name)
     # Only now: where the format itself is turned upright by its decoder, the tag is gone by now.
     exif = _exif(image)
@@ -160,6 +169,24 @@ def _read(file: _File, name: str) -> Photo:
 
 def _decoded(file: _File, name: str) -> Image.Image:
     """Open and decode; the size is read before anything is decoded."""
+    image = _opened(file, name)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            image.load()
+        except Exception as error:
+            raise PhotoError(
+                f"{name} is damaged or was cut short: its picture cannot be decoded.",
+                "Copy the photo again from the phone, or take another.",
+            ) from error
+    return image
+
+
+def _opened(file: _File, name: str) -> Image.Image:
+    """Read the head of a file and check the size that it tells."""
+    if file.seek(0, io.SEEK_END) == 0:
+        raise PhotoError(f"{name} is empty.", "Copy the photo again to this computer.")
+    file.seek(0)
     with warnings.catch_warnings():
         # Damaged EXIF and sizes beyond Pillow's own limit are dealt with here.
         warnings.simplefilter("ignore")
@@ -174,14 +201,7 @@ def _decoded(file: _File, name: str) -> Image.Image:
                 f"{name} is not a picture that can be read, or it is damaged.",
                 "Give a photo as the camera wrote it: JPEG, HEIC, PNG, WebP or TIFF.",
             ) from error
-        _check_size(image, name)
-        try:
-            image.load()
-        except Exception as error:
-            raise PhotoError(
-                f"{name} is damaged or was cut short: its picture cannot be decoded.",
-                "Copy the photo again from the phone, or take another.",
-            ) from error
+    _check_size(image, name)
     return image
 
 
