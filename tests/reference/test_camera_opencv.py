@@ -29,9 +29,10 @@ def matrix_of(camera: Camera) -> Array:
 
 
 def projected_by_opencv(camera: Camera, points: Array) -> Array:
-    turn, _ = cv2.Rodrigues(camera.rotation)
+    # Turned beforehand: OpenCV's rotation vector loses digits about half a turn, where a camera looks down.
     lens = np.array([camera.k1, camera.k2, 0.0, 0.0])
-    pixels, _ = cv2.projectPoints(points, turn, camera.translation, matrix_of(camera), lens)
+    turned = points @ camera.rotation.T
+    pixels, _ = cv2.projectPoints(turned, np.zeros(3), camera.translation, matrix_of(camera), lens)
     return np.asarray(pixels).reshape(-1, 2)
 
 

@@ -121,6 +121,21 @@ def _see(grey: Grey, number: int, markers: NDArray[np.int32], places: Array) -> 
     return Sighting(number, corners, seen, outline, few if seen.sum() < _FEWEST_CORNERS else None)
 
 
+def own_miss_px(card: Sighting) -> Array:
+    """How far each seen corner of a card lies from a plane's perspective image of it, by itself alone."""
+    if card.seen.sum() <= _FEWEST_CORNERS:
+        return np.zeros(int(card.seen.sum()))
+    points, pixels = INNER_MM[card.seen], card.corners_px[card.seen]
+    return np.asarray(np.hypot(*(through(homography(points, pixels), points) - pixels).T))
+
+
+def own_scatter_px(cards: list[Sighting]) -> float:
+    """Scatter per axis of the corners about each card's own perspective image (8 numbers)."""
+    misses = [own_miss_px(card) for card in cards]
+    freedom = sum(max(0, 2 * len(miss) - 8) for miss in misses)
+    return float(np.sqrt(sum(np.sum(miss**2) for miss in misses) / max(freedom, 1)))
+
+
 def homography(points: Array, pixels: Array) -> Array:
     """Return the homography (3, 3) that takes points (n, 2) to pixels (n, 2), by least squares."""
     return np.asarray(cv2.findHomography(points, pixels)[0], dtype=float)
