@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from lightgap.camera import Camera
 from lightgap.photo import Photo
-from lightgap.ring.plane import Reduced, reduce_photo, sample
+from lightgap.ring.plane import Sampler, sampler
 from lightgap.ring.sides import Sides
 
 Array = NDArray[np.float64]
@@ -75,16 +75,14 @@ def find_candidates(
     photo: Photo, camera: Camera, height_mm: float, kinds: Sequence[Sides]
 ) -> tuple[Candidates, ...]:
     """Find the lines along every side, and the chance that each is the arris."""
-    px_per_mm = camera.px_per_mm([0.0, 0.0], height_mm)
-    reduced = reduce_photo(photo, px_per_mm, 1.1 * _BIN_MM)
-    return tuple(weigh(sides, _candidates(reduced, camera, height_mm, sides)) for sides in kinds)
+    look = sampler(photo, camera, height_mm, 1.1 * _BIN_MM)
+    return tuple(weigh(sides, _candidates(look, sides, sides.wall_mm(camera, height_mm))) for sides in kinds)
 
 
-def _candidates(reduced: Reduced, camera: Camera, height_mm: float, sides: Sides) -> Candidates:
-    profile, along = _profiles(reduced, camera, height_mm, sides)
+def _candidates(look: Sampler, sides: Sides, walls: Array) -> Candidates:
+    profile, along = _profiles(look, sides)
     strength, out = _step_strength(profile, along)
     rows = []
-    walls = sides.wall_mm(camera, height_mm)
     for side, (table, wall) in enumerate(zip(strength, walls, strict=True)):
         lines = _local_maxima(table, out)
         if wall > _LEAST_WALL_MM:
@@ -102,7 +100,7 @@ def _candidates(reduced: Reduced, camera: Camera, height_mm: float, sides: Sides
     return Candidates(table[:, 0].astype(np.intp), table[:, 1], slope, np.ones(len(table)), features)
 
 
-def _profiles(reduced: Reduced, camera: Camera, height_mm: float, sides: Sides) -> tuple[Array, Array]:
+def _profiles(look: Sampler, sides: Sides) -> tuple[Array, Array]:
     """Mean codes by side, block along it and bin across it, (S, B, V, 3); the blocks' places (S, B)."""
     length = 2.0 * float(np.median(sides.half_mm))
     blocks = int(np.clip(round(length / _BLOCK_MM), 5, 30))
@@ -113,7 +111,7 @@ def _profiles(reduced: Reduced, camera: Camera, height_mm: float, sides: Sides) 
     side = np.arange(count)[:, None, None]
     along = sides.half_mm[:, None, None] * share
     points = sides.place(side, along, out[None, :, None]).reshape(count * len(out), len(share), 2)
-    seen = sample(reduced, camera, points[..., 0], points[..., 1], height_mm)
+    seen = look(points[..., 0], points[..., 1])
     mean = seen.reshape(count, len(out), blocks, each, 3).mean(axis=3, dtype=np.float32)
     centres = share.reshape(blocks, each).mean(axis=1)
     return mean.transpose(0, 2, 1, 3).astype(float), sides.half_mm[:, None] * centres
