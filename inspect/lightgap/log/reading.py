@@ -30,7 +30,7 @@ from lightgap.log.records import (
     Ring,
     Summary,
 )
-from lightgap.log.stored import read_plan
+from lightgap.log.stored import stored_plan
 from lightgap.plan import Plan
 from lightgap.values import COVERAGE_FACTOR, Below, Contribution, Value
 
@@ -126,6 +126,15 @@ def read_check(connection: sqlite3.Connection, check_id: int) -> Check:
     )
 
 
+def read_history(connection: sqlite3.Connection, ring_id: int) -> tuple[Check, ...]:
+    """Return all checks of a ring that are not deleted, the first made first."""
+    record(connection, "ring", ring_id)
+    rows = connection.execute(
+        "SELECT id FROM checks WHERE ring_id = ? AND deleted_at IS NULL ORDER BY made_at, id", (ring_id,)
+    ).fetchall()
+    return tuple(read_check(connection, row["id"]) for row in rows)
+
+
 def read_notes(connection: sqlite3.Connection, kind: Kind, owner_id: int) -> Notes:
     """Return the notes on a build, a ring or a check, by key."""
     rows = connection.execute(f"SELECT key, value FROM notes WHERE {kind}_id = ? ORDER BY key", (owner_id,))
@@ -214,7 +223,9 @@ def read_photo_record(connection: sqlite3.Connection, sha256: str) -> StoredPhot
 def plan_of(text: str) -> Plan:
     """Read a plan as the log writes it: its keys, the tolerances among them."""
     stored = json.loads(text)
-    return read_plan({key: value for key, value in stored.items() if key != "tolerance"}, stored["tolerance"])
+    return stored_plan(
+        {key: value for key, value in stored.items() if key != "tolerance"}, stored["tolerance"]
+    )
 
 
 def _ring(connection: sqlite3.Connection, row: Row) -> Ring:

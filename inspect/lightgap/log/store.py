@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import os
 import uuid
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -119,7 +119,7 @@ class Log:
             return reading.read_build(self.connection, build_id)
 
     def ring(self, ring_id: int) -> Ring:
-        """Return a ring with its last check; its history is `checks` with ``Filters(ring_id=...)``."""
+        """Return a ring with its last check; `history` returns them all."""
         with self.snapshot():
             return reading.read_ring(self.connection, ring_id)
 
@@ -127,6 +127,11 @@ class Log:
         """Return a check with its photos and all of its results."""
         with self.snapshot():
             return reading.read_check(self.connection, check_id)
+
+    def history(self, ring_id: int) -> tuple[Check, ...]:
+        """Return all checks of a ring, the first made first."""
+        with self.snapshot():
+            return reading.read_history(self.connection, ring_id)
 
     def deleted(self) -> tuple[Deleted, ...]:
         """Return what can come back, the last deleted first."""
@@ -319,20 +324,19 @@ class Log:
                     "DELETE FROM photos WHERE sha256 NOT IN (SELECT sha256 FROM check_photos) RETURNING *"
                 ).fetchall()
             ]
+        self.sweep(*(self.photos.path(photo) for photo in orphans), *self.photos.settled())
+        return gone
+
+    def sweep(self, *paths: Path) -> None:
+        """Take away those of the photo folder's files that no check names."""
         # Under the writers' lock, so that no check is being saved that has just found its photo there.
         with transaction(self.connection):
-            self._sweep(self.photos.path(photo) for photo in orphans)
-            self._sweep(self.photos.settled())
-        return gone
+            for path in paths:
+                if not self._one("SELECT count(*) FROM photos WHERE sha256 = ?", path.stem):
+                    path.unlink(missing_ok=True)
 
     def _one(self, statement: str, *parameters: Any) -> int:
         return int(self.connection.execute(statement, parameters).fetchone()[0])
-
-    def _sweep(self, paths: Iterable[Path]) -> None:
-        for path in paths:
-            named = self._one("SELECT count(*) FROM photos WHERE sha256 = ?", path.stem)
-            if not named:
-                path.unlink(missing_ok=True)
 
 
 def _folded(text: str | None) -> str | None:

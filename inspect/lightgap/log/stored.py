@@ -46,7 +46,7 @@ def read_report(stored: Json) -> Report:
         ) from error
 
 
-def read_plan(stored: Json, tolerance: Json) -> Plan:
+def stored_plan(stored: Json, tolerance: Json) -> Plan:
     """Make a plan again from its keys and the tolerances'."""
     return Plan(**{**stored, "tolerance": Tolerance(**tolerance)})
 
@@ -63,12 +63,14 @@ def read_value(stored: Json | None, reason: str | None = None) -> Measured:
         return Unknown(reason or "no reason was kept")
     budget = tuple(Contribution(part["name"], part["standard"]) for part in stored.get("budget", ()))
     if "below" in stored:
-        return Below(stored["below"], budget)
-    return Value(stored["value"], budget or (Contribution("measuring", stored["u95"] / COVERAGE_FACTOR),))
+        return Below(float(stored["below"]), budget)
+    return Value(
+        float(stored["value"]), budget or (Contribution("measuring", stored["u95"] / COVERAGE_FACTOR),)
+    )
 
 
 def _report(stored: Json) -> Report:
-    plan = read_plan(stored["plan"], stored["tolerance"])
+    plan = stored_plan(stored["plan"], stored["tolerance"])
     reference = _reference(stored["reference"])
     measurement = Measurement(
         ring=_ring(stored["ring"], plan),

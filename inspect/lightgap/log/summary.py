@@ -8,7 +8,7 @@ from typing import Any
 
 from lightgap.judge import Verdict
 from lightgap.log.records import Summary
-from lightgap.log.stored import read_plan, read_value
+from lightgap.log.stored import read_value, stored_plan
 from lightgap.values import Below, Unknown, Value
 
 Json = Mapping[str, Any]
@@ -44,7 +44,7 @@ def _rank(gap: Value | Below, nominal_mm: float, closed: bool) -> tuple[int, flo
 
 def _gaps(report: Json) -> Iterator[tuple[Value | Below, float, bool, int]]:
     """Yield every measured gap, what it should be, whether its joint is closed, and its number."""
-    plan = read_plan(report["plan"], report["tolerance"])
+    plan = stored_plan(report["plan"], report["tolerance"])
     inner, outer = plan.joint_radii_mm
     half = math.tan(math.radians(plan.gap_deg) / 2.0) * (outer - inner)
     for joint in report["joints"]:

@@ -69,7 +69,7 @@ def insert_check(
         made_at=made_at,
         plan=plan_text(plan),
         reference=reference,
-        settings=json.dumps(settings),
+        settings=_json(settings),
     )
     for place, photo in enumerate(photos):
         connection.execute(
@@ -111,8 +111,8 @@ def insert_result(
         check_id=check_id,
         made_at=made_at,
         program=program,
-        report=None if report is None else json.dumps(report),
-        error=None if error is None else json.dumps(error),
+        report=None if report is None else _json(report),
+        error=None if error is None else _json(error),
     )
     summary = summarise(report, error)
     gap = summary.worst_gap
@@ -173,7 +173,12 @@ def touch(connection: sqlite3.Connection, kind: Kind, record_id: int) -> None:
 
 def plan_text(plan: Plan) -> str:
     """Write a plan as `reading.plan_of` reads it."""
-    return json.dumps(asdict(plan))
+    return _json(asdict(plan))
+
+
+def _json(value: Mapping[str, Any]) -> str:
+    """Write JSON as the standard has it, without NaN."""
+    return json.dumps(value, allow_nan=False)
 
 
 def _insert(connection: sqlite3.Connection, table: str, **values: Any) -> int:
