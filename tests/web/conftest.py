@@ -10,11 +10,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import drawn_ring
 import pytest
 import uvicorn
 from starlette.testclient import TestClient
 
+import drawn_ring
 from lightgap_web.app import create_app, listening
 from lightgap_web.guard import Address, Guard
 

@@ -8,14 +8,14 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
-import drawn_ring
 import pytest
 from PIL import Image
 from starlette.testclient import TestClient
-from web.conftest import ADDRESS, LOCAL, ask, wait
 
+import drawn_ring
 from lightgap_web.app import create_app
 from lightgap_web.pages import LARGEST_PHOTO_BYTES
+from web.conftest import ADDRESS, LOCAL, ask, wait
 
 
 def test_a_check_from_photo_to_report(client: TestClient) -> None:
@@ -110,7 +110,7 @@ def test_what_was_asked_reaches_the_engine(client: TestClient) -> None:
     assert check["report"]["notes"] == ["printed bars (99.6, 99.8)"]
 
 
-def test_unmeasured_bars_stay_unmeasured(client: TestClient, measured: dict[str, Any]) -> None:
+def test_unmeasured_bars_stay_unmeasured(measured: dict[str, Any]) -> None:
     assert measured["printed_bar"] is None
     assert measured["report"]["notes"] == []
 

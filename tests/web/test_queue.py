@@ -9,12 +9,12 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import made_ring
 import pytest
 
 from lightgap.errors import RingError
+from lightgap.plan import Plan
 from lightgap_web import queue as queue_module
-from lightgap_web.failures import Busy, NotThere, Stopped
+from lightgap_web.failures import BusyError, NotThereError, StoppedError
 from lightgap_web.queue import Check, CheckQueue, CheckRequest, Engine, OwnProcess
 
 Make = Callable[..., CheckQueue]
@@ -36,7 +36,7 @@ def engine(request: CheckRequest, _folder: Path, progress: Callable[[float, str]
 
 
 def request(name: str) -> CheckRequest:
-    return CheckRequest(Path("none"), name, made_ring.make_plan())
+    return CheckRequest(Path("none"), name, Plan(12, "closed", 220.0, 38.0, 19.0))
 
 
 @pytest.fixture
@@ -97,7 +97,7 @@ def test_progress_is_seen_while_it_works(make_queue: Make) -> None:
         time.sleep(0.005)
     now = queue.get(check.id)
     assert (now.state, now.share, now.step) == ("measuring", 0.4, "looking for the ring")
-    with pytest.raises(Busy):
+    with pytest.raises(BusyError):
         queue.again(check.id, request("slow"))
     go_on.set()
     assert ended(queue, check).state == "done"
@@ -128,7 +128,7 @@ def test_a_check_that_is_stopped_costs_only_itself(
     stopped = queue.add(queue.new_folder(), request(name))
     after = queue.add(queue.new_folder(), request("next"))
     error = ended(queue, stopped).error
-    assert isinstance(error, Stopped)
+    assert isinstance(error, StoppedError)
     assert says in error.message
     assert ended(queue, after).state == "done"
 
@@ -153,8 +153,8 @@ def test_measuring_again_keeps_the_old_result_when_it_fails(make_queue: Make) ->
 def test_too_many_waiting_are_refused(make_queue: Make, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(queue_module, "MOST_WAITING", 2)
     go_on = threading.Event()
-    queue = make_queue(lambda *_: go_on.wait(10) and {} or {})
-    with pytest.raises(Busy):
+    queue = make_queue(lambda *_: (go_on.wait(10) and {}) or {})
+    with pytest.raises(BusyError):
         for _ in range(5):
             queue.add(queue.new_folder(), request("x"))
     go_on.set()
@@ -172,5 +172,5 @@ def test_the_oldest_checks_are_forgotten_with_their_files(
     assert [check.id for check in queue.all()] == [checks[3].id, checks[2].id]
     assert not checks[0].folder.exists()
     assert checks[3].folder.exists()
-    with pytest.raises(NotThere):
+    with pytest.raises(NotThereError):
         queue.get(checks[0].id)

@@ -4,25 +4,26 @@ from __future__ import annotations
 
 import json
 import shutil
-from dataclasses import asdict, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, File, Form, Request, UploadFile
-from fastapi.responses import FileResponse, Response
+from fastapi.responses import FileResponse
 from pydantic import BaseModel, Field
 
 from lightgap.errors import LightgapError
 from lightgap.hand import ByHand
 from lightgap.photo import look_at_photo
-from lightgap.plan import Plan
+from lightgap.plan import Plan, default_tolerance, to_mapping
+from lightgap.show.words import describe_plan
 from lightgap_web.asking import Again, read_bar, read_help, read_json, read_plan
 from lightgap_web.drawing import ring_svg
-from lightgap_web.failures import Busy, NotThere
+from lightgap_web.failures import BusyError, NotThereError
 from lightgap_web.guard import is_local
 from lightgap_web.queue import Check, CheckQueue, CheckRequest, State
-from lightgap_web.telling import UNITS, plan_words, told_figures
+from lightgap_web.telling import UNITS, told_figures
 
 ROOM_BYTES = 500_000_000
 """Free space below which no further photo is taken in."""
@@ -143,7 +144,7 @@ def add_check(
 def _take_in(queue: CheckQueue, asked: CheckRequest, photo: UploadFile) -> Accepted:
     folder = queue.new_folder()
     if shutil.disk_usage(folder).free < ROOM_BYTES:
-        raise Busy("The disk of the computer that measures is full.", "Make room on it, then try again.")
+        raise BusyError("The disk of the computer that measures is full.", "Make room on it, then try again.")
     path = folder / "photo"
     with path.open("wb") as file:
         shutil.copyfileobj(photo.file, file)
@@ -226,14 +227,16 @@ def _measured(request: Request, check_id: str) -> Check:
     """Return a check that has a report; a failed one's own error if it has none."""
     check = _queue(request).get(check_id)
     if check.result is None:
-        raise check.error or NotThere("This photo is not measured yet.", "Ask again when its state is done.")
+        raise check.error or NotThereError(
+            "This photo is not measured yet.", "Ask again when its state is done."
+        )
     return check
 
 
 def _file(check: Check, name: str, kind: str, *, inline: bool = False) -> FileResponse:
     path = check.folder / name
     if not path.exists():
-        raise NotThere("This picture is not there yet.", "Ask again in a moment.")
+        raise NotThereError("This picture is not there yet.", "Ask again in a moment.")
     stem = Path(check.request.name).stem or "ring"
     return FileResponse(
         path,
@@ -266,7 +269,7 @@ def _headline(check: Check) -> dict[str, str] | None:
 
 
 def _plan_words(plan: Plan) -> dict[str, str]:
-    return {units: plan_words(plan, units) for units in UNITS}
+    return {units: describe_plan(plan, units) for units in UNITS}
 
 
 def _answer(check: Check) -> CheckAnswer:
@@ -296,10 +299,11 @@ def _file_name(name: str | None) -> str:
 
 
 def _plan_dict(plan: Plan) -> dict[str, Any]:
-    """Write a plan with the keys of ring.toml; limits that are not judged are left out."""
-    keys = asdict(plan)
-    limits = {key: limit for key, limit in keys.pop("tolerance").items() if limit is not None}
-    return {**keys, "tolerance": limits}
+    """Write a plan with the keys of ring.toml; of the limits those that are not the usual ones."""
+    keys = to_mapping(plan)
+    usual = to_mapping(replace(plan, tolerance=default_tolerance(plan.joint)))["tolerance"]
+    keys["tolerance"] = {key: limit for key, limit in keys["tolerance"].items() if limit != usual[key]}
+    return keys
 
 
 def _help_dict(by_hand: ByHand | None) -> dict[str, Any] | None:

@@ -10,8 +10,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 
 from lightgap.errors import PlanError
 from lightgap.hand import ByHand, HandFace
-from lightgap.plan import Plan, Tolerance
-from lightgap_web.failures import BadRequest
+from lightgap.plan import Plan, plan_from_mapping
+from lightgap_web.failures import BadRequestError
 
 
 def _finite(value: Any) -> Any:
@@ -66,12 +66,12 @@ def read_json(text: str, what: str) -> Any:
 
     Raises
     ------
-    BadRequest
+    BadRequestError
     """
     try:
         return json.loads(text)
     except ValueError as error:
-        raise BadRequest(
+        raise BadRequestError(
             f"{what} is not valid JSON: {error}.", "Send it as in the example of /api/openapi.json."
         ) from error
 
@@ -85,7 +85,7 @@ def read_help(text: str | None) -> ByHand | None:
     except ValidationError as error:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"])
-        raise BadRequest(
+        raise BadRequestError(
             f"by_hand cannot be read at {place or 'its start'}: {first['msg'].lower()}.",
             "Send points as [x, y] in pixels of the upright photo.",
         ) from error
@@ -98,7 +98,7 @@ def read_bar(text: str | None) -> tuple[float, float] | None:
     try:
         along_x, along_y = (float(part) for part in text.replace(",", " ").split())
     except ValueError as error:
-        raise BadRequest(
+        raise BadRequestError(
             f"The printed bars' lengths cannot be read from '{text[:40]}'.",
             "Give two lengths in mm, along each axis of the print, such as 99.6 99.8.",
         ) from error
@@ -106,15 +106,15 @@ def read_bar(text: str | None) -> tuple[float, float] | None:
 
 
 def read_plan(keys: Any) -> Plan:
-    """PROVISIONAL until lightgap.plan reads plans."""
-    try:
-        keys = dict(keys)
-        tolerance = Tolerance(**keys.pop("tolerance", {}))
-        plan = Plan(**keys, tolerance=tolerance)
-        if plan.segments < 3:
-            raise PlanError(f"A ring needs at least 3 segments, not {plan.segments}.", "Give segments.")
-        if plan.width_mm >= plan.outer_mm:
-            raise PlanError("width_mm is larger than the ring's radius.", "Give width_mm.")
-        return plan
-    except (TypeError, ValueError) as error:
-        raise PlanError(f"The plan cannot be read: {error}.", "See the example.") from error
+    """Read a plan from the JSON form of ring.toml.
+
+    Raises
+    ------
+    PlanError
+        With the command's own sentences.
+    """
+    if not isinstance(keys, dict):
+        raise PlanError(
+            "The plan is no set of keys and values.", "Send the keys of ring.toml in a JSON object."
+        )
+    return plan_from_mapping(keys)

@@ -35,8 +35,9 @@ def ring_svg(plan: Plan) -> str:
         _text((0.0, 0.7 * text if plan.inner_mm > 5.0 * text else -text), str(plan.segments), 2.0 * text),
     ]
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="ring-drawing" role="img" aria-label="{_words(plan)}" '
-        f'viewBox="{left:.2f} {top:.2f} {-2 * left:.2f} {height:.2f}">{"".join(parts)}</svg>'
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="ring-drawing" role="img" '
+        f'aria-label="{_words(plan)}" viewBox="{left:.2f} {top:.2f} {-2 * left:.2f} {height:.2f}">'
+        f"{''.join(parts)}</svg>"
     )
 
 

@@ -18,52 +18,52 @@ from lightgap.errors import LightgapError
 log = logging.getLogger("lightgap.web")
 
 
-class BadRequest(LightgapError):
+class BadRequestError(LightgapError):
     """The request itself cannot be understood."""
 
     http_status = 400
 
 
-class Refused(LightgapError):
+class RefusedError(LightgapError):
     """The guard does not let this request in."""
 
     http_status = 403
 
 
-class NotThere(LightgapError):
+class NotThereError(LightgapError):
     """There is nothing at this address, or not yet."""
 
     http_status = 404
 
 
-class TooLarge(LightgapError):
+class TooLargeError(LightgapError):
     """More bytes than the page takes in."""
 
     http_status = 413
 
 
-class Busy(LightgapError):
+class BusyError(LightgapError):
     """Too many photos are waiting already, or there is no room to keep another."""
 
     http_status = 503
 
 
-class Stopped(LightgapError):
+class StoppedError(LightgapError):
     """A check that had to be ended from outside: too long, or its process died."""
 
 
 _START_AGAIN = "Open the page again from the address that lightgap printed."
-TOO_LARGE = TooLarge(
+TOO_LARGE = TooLargeError(
     "This photo file is too large for the page.",
     "Send the photo as the camera wrote it (JPEG or HEIC), not as a converted TIFF or PNG.",
 )
 _BY_STATUS = {
-    403: Refused("This request was refused.", _START_AGAIN),
-    404: NotThere("There is nothing at this address.", "Go back to the start page."),
-    405: BadRequest("This address does not take that kind of request.", "See /api/openapi.json."),
+    403: RefusedError("This request was refused.", _START_AGAIN),
+    404: NotThereError("There is nothing at this address.", "Go back to the start page."),
+    405: BadRequestError("This address does not take that kind of request.", "See /api/openapi.json."),
     413: TOO_LARGE,
 }
-_OTHER = BadRequest("The page could not understand this request.", "See /api/openapi.json.")
+_OTHER = BadRequestError("The page could not understand this request.", "See /api/openapi.json.")
 FAULT = LightgapError(
     "Something inside lightgap went wrong while doing this.",
     "Try it once more; if it happens again, check the same photo with the command and keep its message.",
@@ -104,7 +104,7 @@ def add_handlers(app: FastAPI) -> None:
     async def invalid(request: Request, error: RequestValidationError) -> Response:
         first = error.errors()[0]
         field = ".".join(str(part) for part in first["loc"][1:]) or "the request"
-        unreadable = BadRequest(
+        unreadable = BadRequestError(
             f"{field} is missing or cannot be read: {first['msg'].lower()}.",
             "See /api/openapi.json for what this address takes.",
         )

@@ -20,7 +20,7 @@ from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from lightgap.errors import LightgapError
-from lightgap_web.failures import TOO_LARGE, BadRequest, Refused, answer
+from lightgap_web.failures import TOO_LARGE, BadRequestError, RefusedError, answer
 from lightgap_web.pairing import Pairing
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
@@ -38,15 +38,15 @@ SECURITY_HEADERS = {
     "Cross-Origin-Opener-Policy": "same-origin",
 }
 
-_WRONG_HOST = BadRequest(
+_WRONG_HOST = BadRequestError(
     "This address is not one of lightgap's own.",
     "Open the page by the address that lightgap printed when it started.",
 )
-_WRONG_ORIGIN = Refused(
+_WRONG_ORIGIN = RefusedError(
     "This request came from another site and was refused.",
     "Open the page by the address that lightgap printed and try again there.",
 )
-_NOT_PAIRED = Refused(
+_NOT_PAIRED = RefusedError(
     "This device is not paired with lightgap.",
     "On the computer open 'Phone' on the page and scan the code that it shows.",
 )

@@ -43,7 +43,10 @@ def measure(
         If the photo cannot be measured against this plan.
     """
     if check is None:
-        from lightgap.check import check
+        # Loaded in the measuring process only: the server starts without the engine's libraries.
+        from lightgap import check as engine
+
+        check = engine.check
     photo = read_photo(request.photo, request.name)
     if not (folder / "photo.json").exists():
         _write_preview(photo, folder)

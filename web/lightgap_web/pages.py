@@ -11,7 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from fastapi.templating import Jinja2Templates
 
 from lightgap import __version__
-from lightgap_web.failures import Refused
+from lightgap_web.failures import RefusedError
 from lightgap_web.guard import is_local
 from lightgap_web.pairing import SESSION_SECONDS
 
@@ -81,7 +81,7 @@ def guide(request: Request) -> Response:
 @router.get("/phone")
 def phone(request: Request) -> Response:
     if not is_local(request.scope):
-        raise Refused("Phones are paired on the computer.", "Open 'Phone' on the computer's own page.")
+        raise RefusedError("Phones are paired on the computer.", "Open 'Phone' on the computer's own page.")
     return _page(
         request,
         "phone.html",
@@ -102,7 +102,7 @@ def pair(request: Request, token: str) -> Response:
     """Use up a one-time link: a session cookie, then a clean address."""
     session = request.app.state.pairing.open_session(token)
     if session is None:
-        raise Refused(
+        raise RefusedError(
             "This pairing link was used already or is too old.",
             "Scan the new code that the computer shows under 'Phone'.",
         )

@@ -8,7 +8,7 @@ import segno
 from fastapi import APIRouter, Request
 from pydantic import BaseModel, Field
 
-from lightgap_web.failures import NotThere, Refused
+from lightgap_web.failures import NotThereError, RefusedError
 from lightgap_web.guard import is_local
 from lightgap_web.pairing import LINK_SECONDS
 
@@ -42,7 +42,7 @@ def new_link(request: Request, asked: LinkFor) -> Link:
     _only_local(request)
     state = request.app.state
     if asked.address not in state.address.lan:
-        raise NotThere(
+        raise NotThereError(
             "This computer is not reached at that address.", "Choose one of the addresses on the page."
         )
     root = f"http://{asked.address}:{state.address.port}"
@@ -59,7 +59,7 @@ def phones(request: Request) -> Phones:
 
 def _only_local(request: Request) -> None:
     if not is_local(request.scope):
-        raise Refused("Phones are paired on the computer.", "Open 'Phone' on the computer's own page.")
+        raise RefusedError("Phones are paired on the computer.", "Open 'Phone' on the computer's own page.")
 
 
 def _code(url: str) -> str:

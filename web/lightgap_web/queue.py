@@ -24,7 +24,7 @@ from typing import Any, Literal
 from lightgap.errors import LightgapError
 from lightgap.hand import ByHand
 from lightgap.plan import Plan
-from lightgap_web.failures import FAULT, Busy, NotThere, Stopped
+from lightgap_web.failures import FAULT, BusyError, NotThereError, StoppedError
 
 log = logging.getLogger("lightgap.web")
 
@@ -96,7 +96,9 @@ class CheckQueue:
         """Make the folder of a check to come; its name is the check's id."""
         with self._wake:
             if len(self._waiting) >= MOST_WAITING:
-                raise Busy("Too many photos are waiting already.", "Wait until some of them are measured.")
+                raise BusyError(
+                    "Too many photos are waiting already.", "Wait until some of them are measured."
+                )
         folder = self.folder / secrets.token_hex(8)
         folder.mkdir()
         return folder
@@ -113,7 +115,9 @@ class CheckQueue:
         """Measure a check's photo again, with another plan or with help by hand."""
         check = self.get(check_id)
         if check.state in ("waiting", "measuring"):
-            raise Busy("This photo is being measured just now.", "Wait until it is done, then try again.")
+            raise BusyError(
+                "This photo is being measured just now.", "Wait until it is done, then try again."
+            )
         return self._line_up(replace(check, request=request, error=None))
 
     def get(self, check_id: str) -> Check:
@@ -121,7 +125,7 @@ class CheckQueue:
         with self._wake:
             check = self._checks.get(check_id)
         if check is None:
-            raise NotThere(
+            raise NotThereError(
                 "There is no check with this number.",
                 "The page keeps checks until lightgap ends; measure the photo again.",
             )
@@ -218,7 +222,7 @@ class OwnProcess:
             return self._answer(pipe, progress)
         except (EOFError, OSError) as gone:
             self.close()
-            raise Stopped(
+            raise StoppedError(
                 "Measuring this photo ended before it was done, most likely for want of memory.",
                 "Close other programs, or send the photo at the camera's usual size.",
             ) from gone
@@ -261,7 +265,7 @@ class OwnProcess:
                 raise RuntimeError(rest[0])
             progress(*rest)
         self.close()
-        raise Stopped(
+        raise StoppedError(
             f"Measuring this photo took more than {self._limit:.0f} seconds and was stopped.",
             "Take the photo again: the ring filling most of it, in even light, at the camera's usual size.",
         )

@@ -47,7 +47,6 @@ def _told(report: Report, units: Units) -> Shown:
     measurement, verdicts, plan = report.measurement, report.verdicts, report.plan
     return {
         "headline": words.headline(verdicts, units),
-        "plan": plan_words(plan, units),
         "joint_order": [judged.number for judged in words.worst_first(verdicts.joints)],
         "segment_order": [judged.number for judged in words.worst_first(verdicts.segments)],
         "ring": {
@@ -63,26 +62,6 @@ def _told(report: Report, units: Units) -> Shown:
             for segment, judged in zip(measurement.segments, verdicts.segments, strict=True)
         ],
     }
-
-
-def plan_words(plan: Plan, units: Units = "mm") -> str:
-    """Say a plan in one line.
-
-    Examples
-    --------
-    >>> plan_words(Plan(12, "spaced", 240.0, 32.0, 19.0, gap_mm=3.0))
-    '12 segments, spaced 3 mm, 240 mm across flats, 32 mm wide, 19 mm thick'
-    """
-    joints = {
-        "closed": "closed joints",
-        "spaced": f"spaced {plain(plan.gap_mm, 'gap_mm', units)}",
-        "tapered": f"tapered {plain(plan.gap_deg, 'gap_deg', units)} and "
-        f"{plain(plan.gap_mm, 'gap_mm', units)} at the middle",
-    }[plan.joint]
-    size = plain(plan.across_flats_mm, "across_flats_mm", units)
-    across = f"{size} across flats" if plan.outline == "polygon" else f"round, {size} in diameter"
-    width, thickness = plain(plan.width_mm, "_mm", units), plain(plan.thickness_mm, "_mm", units)
-    return f"{plan.segments} segments, {joints}, {across}, {width} wide, {thickness} thick"
 
 
 def _row(values: Mapping[str, tuple[str, Measured]], judged: Judged, units: Units) -> Shown:
@@ -111,7 +90,7 @@ def _values(values: Mapping[str, tuple[str, Measured]], units: Units) -> Shown:
 
 
 def _budget(value: Measured, quantity: str, units: Units) -> list[Shown]:
-    """Write each line of a budget as U = 2 u, to compare with the U beside the value; share of the largest."""
+    """Write each line as U = 2 u, to compare with the U beside the value, and as a share of the largest."""
     rows = [row for row in budget_rows(value) if row["standard"] > 0.0]
     return [
         {

@@ -6,6 +6,7 @@ import { onUnits, readLength, readNumber, units, writeLength } from "./units.js"
 
 const PAUSE_MS = 180;
 const EXAMPLE = { across_flats_mm: 240, width_mm: 32, thickness_mm: 19, gap_mm: 3, gap_deg: 2 };
+const UNJUDGED = /^(-|–|no|off|none)$/i;
 const NEEDS = { gap_mm: ["spaced", "tapered"], gap_deg: ["tapered"] };
 
 export class PlanForm {
@@ -36,7 +37,8 @@ export class PlanForm {
     }
     for (const field of this.fields) {
       const value = valueAt(plan, field.dataset.key);
-      if (value !== undefined && value !== null) put(field, value);
+      if (value === false) field.value = "no";
+      else if (value !== undefined && value !== null) put(field, value);
     }
     this.changed();
   }
@@ -50,10 +52,10 @@ export class PlanForm {
       const key = field.dataset.key;
       if (!this.applies(key)) continue;
       if (field.value.trim() === "") {
-        if (!key.startsWith("tolerance.")) empty.push(key);
+        if (!this.optional(key)) empty.push(key);
         continue;
       }
-      const value = take(field);
+      const value = key.startsWith("tolerance.") && UNJUDGED.test(field.value.trim()) ? false : take(field);
       if (Number.isNaN(value)) wrong[key] = "This is not a number.";
       else setAt(plan, key, value);
     }
@@ -103,7 +105,8 @@ export class PlanForm {
       try {
         answer = await askJson("POST", "/api/plan", { ...pickExample(empty), ...plan });
       } catch (error) {
-        unlike = { [keyIn(error.message, plan) ?? "plan"]: `${error.message} ${error.hint}` };
+        const key = this.keyIn(error.message);
+        unlike = { [key ?? "plan"]: `${this.inWords(error.message)} ${this.inWords(error.hint)}` };
       }
     }
     if (mine !== this.asked) return;
@@ -136,6 +139,24 @@ export class PlanForm {
     }
   }
 
+  /** Which field a sentence about the plan is about: the plan's own key stands in it. */
+  keyIn(message) {
+    const part = /tolerance/.test(message) ? "tolerance." : "";
+    const at = (key) => message.indexOf(key.replace("tolerance.", ""));
+    return this.fields
+      .map((field) => field.dataset.key)
+      .filter((key) => key.startsWith(part) && at(key) >= 0)
+      .sort((one, other) => at(one) - at(other) || one.length - other.length)[0];
+  }
+
+  /** Say a plan's keys by the names that stand on the page. */
+  inWords(sentence) {
+    return sentence.replace(/\b[a-z]+(_[a-z]+)*_(mm|deg)\b/g, (key, _rest, unit) => {
+      const label = this.root.querySelector(`label[for="${key}"], label[for="tolerance.${key}"]`);
+      return label ? `${label.textContent.trim()} (${unit === "mm" ? "mm" : "°"})` : key;
+    });
+  }
+
   showUnits() {
     for (const mark of document.querySelectorAll("[data-unit]")) mark.textContent = units() === "mm" ? "mm" : "in";
     for (const field of document.querySelectorAll("input[data-length]")) {
@@ -150,6 +171,7 @@ export class PlanForm {
     for (const field of this.fields) {
       const key = field.dataset.key;
       if (key.startsWith("tolerance.")) field.placeholder = number(limits[key.slice(10)]) ?? "not judged";
+      else if (key === "gap_mm" && this.optional(key) && this.answer) field.placeholder = writeLength(this.answer.plan.gap_mm);
     }
     if (this.answer) this.caption(this.read().empty);
     this.example();
@@ -158,7 +180,7 @@ export class PlanForm {
   example() {
     for (const field of this.fields) {
       const value = EXAMPLE[field.dataset.key];
-      if (value) field.placeholder = `such as ${field.dataset.angle === undefined ? writeLength(value) : value}`;
+      if (value && !(this.optional(field.dataset.key) && this.answer)) field.placeholder = `such as ${field.dataset.angle === undefined ? writeLength(value) : value}`;
     }
   }
 
@@ -176,6 +198,11 @@ export class PlanForm {
 
   choice(name) {
     return this.root.querySelector(`[name=${name}]:checked`).value;
+  }
+
+  /** What may stay empty: limits have their usual values, a tapered gap points at the centre by itself. */
+  optional(key) {
+    return key.startsWith("tolerance.") || (key === "gap_mm" && this.choice("joint") === "tapered");
   }
 
   applies(key) {
@@ -202,11 +229,6 @@ export function put(field, value) {
 
 function pickExample(empty) {
   return Object.fromEntries(empty.filter((key) => EXAMPLE[key]).map((key) => [key, EXAMPLE[key]]));
-}
-
-/** Which field a sentence about the plan is about: the plan's own key stands in it. */
-function keyIn(message, plan) {
-  return Object.keys(plan).find((key) => message.includes(key));
 }
 
 function number(shown) {
