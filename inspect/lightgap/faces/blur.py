@@ -39,6 +39,8 @@ _PROCESSED_GAIN, _PROCESSED_HALO_PX = 0.5, 1.25
 effective gain on edges of middling contrast; its uncertainty is carried in every gap."""
 _UNDO_ROUNDS = 10
 _MARGIN_PX = 8
+_TONE = 1.015
+"""A phone's tone curve steepens edges from black to white: 0 to 3 % of their blur; its middle."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,9 +155,8 @@ def _with_blur(photo: Photo, edges_px: Array, response: Response) -> Response | 
     )
     spread = 1.4826 * float(np.median(np.abs(residuals(fit.x)))) / 2.0
     standard = float(np.hypot(0.012 if response.halo_gain == 0.0 else 0.03, spread / np.sqrt(len(found))))
-    return replace(
-        response, middle_px=float(np.sqrt(fit.x[0])), growth_px2=float(fit.x[1]), standard=standard
-    )
+    middle2, growth = _TONE**2 * fit.x
+    return replace(response, middle_px=float(np.sqrt(middle2)), growth_px2=float(growth), standard=standard)
 
 
 def edge_sigma(photo: Photo, response: Response, edge_px: Array) -> float | None:

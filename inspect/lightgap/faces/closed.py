@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from lightgap.faces.levels import LevelFit, blurred_step, fit_levels
+from lightgap.faces.levels import LevelFit, blurred_step, clipped_cost, fit_levels
 from lightgap.faces.strip import Strip
 
 Array = NDArray[np.float64]
@@ -33,6 +33,7 @@ _GAPS_PX = np.array([0.0, 0.4, 0.8, 1.2, 1.8, 2.5, 3.2, 4.0, 5.0, 6.0, 8.0])
 _SHIFTS_PX = np.arange(-4.0, 4.01, 0.25)
 _BLURS_PX = np.arange(0.4, 1.61, 0.1).round(2)
 _TOLD = 0.03
+_OTHER_GAP_PX, _NEAR = 1.0, 2.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,14 +83,22 @@ def fit_closed(
     if not _is_inside(best):
         best = replace(best, parameters=np.zeros(4))
     profile = _profile(data, best)
-    shift, gap = _scan(round(blur_px, 2), round(slot_share, 2)).best(profile)
-    chosen = _window(strip, u_range, (best.parameters[0] + shift) / data.scale, gap / data.scale, grain_slope)
+    starts = _scan(round(blur_px, 2), round(slot_share, 2)).best(profile)
+    widest = max(gap for _, gap in starts) / data.scale
+    chosen = _window(strip, u_range, best.parameters[0] / data.scale, widest, grain_slope)
     if chosen is None:
         return None
-    start = np.array([best.parameters[0] + shift, best.parameters[1], gap, 0.0])
-    best = _fit(chosen, blur_px, slot_share, start)
-    if not _is_inside(best):
+    fits = [
+        _fit(
+            chosen, blur_px, slot_share, np.array([best.parameters[0] + shift, best.parameters[1], gap, 0.0])
+        )
+        for shift, gap in starts
+    ]
+    fits = [fit for fit in fits if _is_inside(fit)]
+    if not fits:
         return None
+    sigma = min(fit.sigma for fit in fits)
+    best = min(fits, key=lambda fit: clipped_cost(fit.residuals, sigma))
     wider = _fit(chosen, 1.03 * blur_px, slot_share, best.parameters)
     brighter = _fit(chosen, blur_px, slot_share + 0.03, best.parameters)
     scale, half = chosen.scale, chosen.half
@@ -147,10 +156,14 @@ class _Scan:
         rest = np.sum(profiles**2, axis=1)[None, :] - np.sum(known**2, axis=-1)
         return np.asarray(np.maximum(rest, 1e-12) / np.var(profiles, axis=1)[None, :])
 
-    def best(self, profile: Array) -> tuple[float, float]:
-        """Shift and gap, px."""
-        index = int(np.argmin(self.costs(profile[None, :])[:, 0]))
-        return float(self.shifts[index]), float(self.gaps[index])
+    def best(self, profile: Array) -> list[tuple[float, float]]:
+        """Shift and gap, px, of the best place, and of the best clearly other gap if it is near."""
+        cost = self.costs(profile[None, :])[:, 0]
+        first = int(np.argmin(cost))
+        other = np.where(np.abs(self.gaps - self.gaps[first]) > _OTHER_GAP_PX, cost, np.inf)
+        second = int(np.argmin(other))
+        chosen = [first] if other[second] > _NEAR * cost[first] else [first, second]
+        return [(float(self.shifts[index]), float(self.gaps[index])) for index in chosen]
 
 
 @lru_cache(maxsize=64)

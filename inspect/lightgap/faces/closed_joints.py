@@ -37,12 +37,16 @@ def measure_closed(sights: list[ClosedSight], plan: Plan, response: Response) ->
     if not response.is_sure:
         lines = [fit for fit in fits if fit is not None and fit.step < _LARGEST_STEP]
         share = float(np.median([_slot_share(sight.site) for sight in sights])) if sights else 0.0
-        blur = (
-            line_blur(np.array([fit.profile for fit in lines]), share) if len(lines) >= _LEAST_LINES else None
-        )
+        blur = None
+        if len(lines) >= _LEAST_LINES:
+            blur = line_blur(np.array([fit.profile for fit in lines]), share)
         if blur is not None:
-            response = replace(response, standard=_LINE_BLUR_STANDARD)
-            sights = [replace(sight, site=replace(sight.site, blur_px=blur)) for sight in sights]
+            # Two measures of one blur, each by a way of its own: their mean, and half their distance.
+            before = float(np.median([sight.site.blur_px for sight in sights]))
+            middle = 0.5 * (before + blur)
+            apart = 0.5 * (blur - before) / middle
+            response = replace(response, standard=float(np.hypot(_LINE_BLUR_STANDARD, apart)))
+            sights = [replace(sight, site=replace(sight.site, blur_px=middle)) for sight in sights]
             fits = [_fit(sight, plan) for sight in sights]
     return [_finish(sight.site, fit, plan, response) for sight, fit in zip(sights, fits, strict=True)]
 
