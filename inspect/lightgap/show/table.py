@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable
 
-from lightgap.judge import Finding, Judged, Verdict
+from lightgap.judge import Judged, Verdict
 from lightgap.measure import JointMeasure, RingMeasure, SegmentMeasure
 from lightgap.plan import Plan
 from lightgap.report import Report
-from lightgap.show.figures import Units, expanded, figure, plain
+from lightgap.show.columns import (
+    JOINT_COLUMNS,
+    SEGMENT_COLUMNS,
+    Column,
+    found,
+    limit,
+    planned,
+    ring_values,
+)
+from lightgap.show.figures import Units, expanded, figure
 from lightgap.show.words import SIGNS, called, describe_plan, headline, worst_first
 from lightgap.values import Measured, Unknown
 
@@ -18,34 +26,6 @@ WIDTH = 96
 _LABEL = 6
 _MOST_FAULTS = 12
 
-
-@dataclass(frozen=True)
-class _Column:
-    """One column: key and place of what is judged, the field that holds it, its heading."""
-
-    quantity: str
-    place: str | None
-    field: str
-    heading: str
-    signed: bool = False
-
-
-_JOINT_COLUMNS = (
-    _Column("gap_mm", "inside", "gap_inside_mm", "gap inside"),
-    _Column("gap_mm", "middle", "gap_middle_mm", "gap middle"),
-    _Column("gap_mm", "outside", "gap_outside_mm", "gap outside"),
-    _Column("taper_deg", None, "taper_deg", "taper °", signed=True),
-    _Column("pitch_error_deg", None, "pitch_error_deg", "place °", signed=True),
-    _Column("skew_deg", None, "skew_deg", "lean °", signed=True),
-)
-_SEGMENT_COLUMNS = (
-    _Column("included_angle_deg", None, "included_angle_deg", "angle °"),
-    _Column("mitre_deg", "start", "mitre_start_deg", "start face °"),
-    _Column("mitre_deg", "end", "mitre_end_deg", "end face °"),
-    _Column("outer_length_mm", None, "outer_length_mm", "outer length"),
-    _Column("radial_offset_mm", None, "radial_offset_mm", "in or out", signed=True),
-    _Column("twist_deg", None, "twist_deg", "twist °", signed=True),
-)
 
 _Row = tuple[Judged, JointMeasure | SegmentMeasure]
 
@@ -64,8 +44,8 @@ def table(report: Report, units: Units = "mm", *, budget: bool = False) -> str:
     blocks = [
         _head(report, units),
         _faults(report, units),
-        _values("Joints", joints, _JOINT_COLUMNS, units),
-        _values("Segments", segments, _SEGMENT_COLUMNS, units),
+        _values("Joints", joints, JOINT_COLUMNS, units),
+        _values("Segments", segments, SEGMENT_COLUMNS, units),
         _ring(measurement.ring, report.plan, units),
         _advice(report),
         _notes(report.notes),
@@ -104,15 +84,15 @@ def _faults(report: Report, units: Units) -> list[str]:
     return lines
 
 
-def _values(title: str, rows: list[_Row], columns: tuple[_Column, ...], units: Units) -> list[str]:
+def _values(title: str, rows: list[_Row], columns: tuple[Column, ...], units: Units) -> list[str]:
     measures = {id(judged): measure for judged, measure in rows}
     ordered = worst_first(judged for judged, _ in rows)
     lengths = "mm" if units == "mm" else "inches"
     cells = {id(judged): _cells(judged, measure, columns, units) for judged, measure in rows}
     head = [
         ("", [column.heading for column in columns]),
-        ("plan", [_planned(ordered, column, units) for column in columns]),
-        ("limit", [_limit(ordered, column, units) for column in columns]),
+        ("plan", [planned(ordered, column, units) for column in columns]),
+        ("limit", [limit(ordered, column, units) for column in columns]),
     ]
     grid = [*(row for _, row in head), *(row for row in cells.values() if len(row) == len(columns))]
     widths = [max(map(len, column)) + 2 for column in zip(*grid, strict=True)]
@@ -131,32 +111,8 @@ def _values(title: str, rows: list[_Row], columns: tuple[_Column, ...], units: U
     return lines
 
 
-def _planned(rows: Iterable[Judged], column: _Column, units: Units) -> str:
-    finding = _first(rows, column)
-    return "" if finding is None else plain(finding.nominal, column.quantity, units, bare=True)
-
-
-def _limit(rows: Iterable[Judged], column: _Column, units: Units) -> str:
-    finding = _first(rows, column)
-    if finding is None:
-        return "not judged"
-    sign = "±" if finding.two_sided else "up to "
-    return f"{sign}{plain(finding.limit, column.quantity, units, bare=True)}"
-
-
-def _first(rows: Iterable[Judged], column: _Column) -> Finding | None:
-    return next((finding for judged in rows if (finding := _found(judged, column))), None)
-
-
-def _found(judged: Judged, column: _Column) -> Finding | None:
-    for finding in judged.findings:
-        if (finding.quantity, finding.place) == (column.quantity, column.place):
-            return finding
-    return None
-
-
 def _cells(
-    judged: Judged, measure: JointMeasure | SegmentMeasure, columns: tuple[_Column, ...], units: Units
+    judged: Judged, measure: JointMeasure | SegmentMeasure, columns: tuple[Column, ...], units: Units
 ) -> list[str]:
     """Write each value, with its verdict's mark behind it when it is out or too close to call."""
     if judged.absent:
@@ -164,7 +120,7 @@ def _cells(
     cells = []
     for column in columns:
         value = getattr(measure, column.field)
-        finding = _found(judged, column)
+        finding = found(judged, column)
         off = finding is not None and finding.verdict in (Verdict.OUT, Verdict.CLOSE)
         mark = f" {SIGNS[finding.verdict].mark}" if finding is not None and off else ""
         cells.append(figure(value, column.quantity, units, signed=column.signed, bare=True) + mark)
@@ -177,17 +133,10 @@ def _line(label: str, cells: list[str], widths: list[int]) -> str:
 
 def _ring(ring: RingMeasure, plan: Plan, units: Units) -> list[str]:
     lines = ["The ring"]
-    for name, quantity, value in _ring_values(ring, plan):
+    for name, quantity, value in ring_values(ring, plan):
         why = f": {value.reason}" if isinstance(value, Unknown) else ""
         lines += _wrapped(f"{name:<16}{figure(value, quantity, units)}{why}", "  ")
     return lines
-
-
-def _ring_values(ring: RingMeasure, plan: Plan) -> Iterator[tuple[str, str, Measured]]:
-    yield ("across flats" if plan.outline == "polygon" else "diameter"), "across_flats_mm", ring.size_mm
-    yield "out of round", "out_of_round_mm", ring.out_of_round_mm
-    yield "hole off centre", "inner_offset_mm", ring.inner_offset_mm
-    yield "mean gap", "gap_mm", ring.mean_gap_mm
 
 
 def _advice(report: Report) -> list[str]:
@@ -211,17 +160,17 @@ def _budgets(report: Report, units: Units) -> list[str]:
     lengths = "mm" if units == "mm" else "inches"
     lines = [f"Where the uncertainty comes from (lengths in {lengths}; the squares add up to that of U)"]
     for joint in report.measurement.joints:
-        lines += _budget(f"joint {joint.number}", joint, _JOINT_COLUMNS, units)
+        lines += _budget(f"joint {joint.number}", joint, JOINT_COLUMNS, units)
     for segment in report.measurement.segments:
-        lines += _budget(f"segment {segment.number}", segment, _SEGMENT_COLUMNS, units)
+        lines += _budget(f"segment {segment.number}", segment, SEGMENT_COLUMNS, units)
     lines.append("the ring")
-    for name, quantity, value in _ring_values(report.measurement.ring, report.plan):
+    for name, quantity, value in ring_values(report.measurement.ring, report.plan):
         lines += _parts(name, quantity, value, units)
     return lines
 
 
 def _budget(
-    title: str, measure: JointMeasure | SegmentMeasure, columns: tuple[_Column, ...], units: Units
+    title: str, measure: JointMeasure | SegmentMeasure, columns: tuple[Column, ...], units: Units
 ) -> list[str]:
     lines = [title]
     for column in columns:

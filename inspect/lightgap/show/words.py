@@ -53,6 +53,17 @@ def joined(items: Sequence[object]) -> str:
     return " and ".join([", ".join(shown[:-1]), shown[-1]] if len(shown) > 1 else shown)
 
 
+def named(noun: str, numbers: Sequence[int]) -> str:
+    """Name one or several by number.
+
+    Examples
+    --------
+    >>> named("joint", [3]), named("joint", [3, 8, 9])
+    ('joint 3', 'joints 3, 8 and 9')
+    """
+    return f"{noun}{'' if len(numbers) == 1 else 's'} {joined(numbers)}"
+
+
 def counted(count: int, noun: str) -> str:
     """Write a count with its noun.
 
@@ -249,7 +260,7 @@ def _undecided(verdicts: Verdicts, verdict: Verdict, units: Units) -> str:
     for noun, group in (("joint", verdicts.joints), ("segment", verdicts.segments)):
         alike = [item for item in group if item.verdict is verdict]
         if len(alike) > 1:
-            said.append(f"{noun}s {joined([item.number for item in alike])} {plural}")
+            said.append(f"{named(noun, [item.number or 0 for item in alike])} {plural}")
         elif alike:
             said.append(called(alike[0], noun, units))
     return ", and ".join(said) or f"the ring: {reasons(verdicts.ring, units)[0]}"
