@@ -24,6 +24,8 @@ _LEFT, _RIGHT, _TOP = 56.0, 12.0, 26.0
 _GAP_HEIGHT, _TAPER_HEIGHT, _BETWEEN, _BOTTOM = 170.0, 120.0, 48.0, 26.0
 HEIGHT = _TOP + _GAP_HEIGHT + _BETWEEN + _TAPER_HEIGHT + _BOTTOM
 _MARKER = 4.0
+RADIUS = 0.8 * _MARKER
+"""Of a circle among the markers, in the drawing's units."""
 
 Role = Literal["grid", "nominal", "limit", "uncertainty", "joint"]
 
@@ -305,19 +307,26 @@ def _svg(mark: Mark) -> str:
         weight = ' font-weight="600"' if mark.strong else ""
         at = f'x="{x:.1f}" y="{y:.1f}" text-anchor="{mark.anchor}"'
         return f'<text {at} fill="currentColor"{weight}>{escape(mark.text)}</text>'
-    return _marker(mark)
+    return marker_svg(mark)
 
 
-def _marker(mark: Marker) -> str:
+def corners(mark: Marker) -> tuple[tuple[float, float], ...]:
+    """Return the corners of a marker's shape; none of a circle, whose radius is `RADIUS`."""
     x, y = mark.place
-    sign = SIGNS[mark.verdict]
-    paint = f'fill="{sign.colour}" stroke="currentColor" stroke-width="0.8"'
-    if sign.shape == "circle":
-        return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{_MARKER * 0.8:.1f}" {paint}/>'
-    corners = {
+    shape: tuple[tuple[float, float], ...] = {
+        "circle": (),
         "square": ((-1, -1), (1, -1), (1, 1), (-1, 1)),
         "triangle": ((0, -1.3), (1.2, 0.9), (-1.2, 0.9)),
         "diamond": ((0, -1.3), (1.3, 0), (0, 1.3), (-1.3, 0)),
-    }[sign.shape]
-    points = " ".join(f"{x + _MARKER * dx:.1f},{y + _MARKER * dy:.1f}" for dx, dy in corners)
+    }[SIGNS[mark.verdict].shape]
+    return tuple((x + _MARKER * dx, y + _MARKER * dy) for dx, dy in shape)
+
+
+def marker_svg(mark: Marker) -> str:
+    """Write a marker as an SVG element."""
+    x, y = mark.place
+    paint = f'fill="{SIGNS[mark.verdict].colour}" stroke="currentColor" stroke-width="0.8"'
+    points = " ".join(f"{px:.1f},{py:.1f}" for px, py in corners(mark))
+    if not points:
+        return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{RADIUS:.1f}" {paint}/>'
     return f'<polygon points="{points}" {paint}/>'
