@@ -41,6 +41,11 @@ class Storey:
         """Its verdict in words."""
         return "not checked yet" if self.verdict is None else str(self.verdict)
 
+    @property
+    def tint(self) -> tuple[str | None, float]:
+        """What its wood is filled with: a colour, or None for the ink; and how strongly, 0 to 1."""
+        return (None, 0.05) if self.verdict is None else (SIGNS[self.verdict].colour, 0.16)
+
 
 @dataclass(frozen=True)
 class Course:
@@ -130,10 +135,7 @@ def _course(place: int, storey: Storey, middle: float, level: float, scale: floa
         top=middle - height / 2.0,
         width=width,
         height=height,
-        slots=tuple(
-            (axis + scale * left, axis + scale * right)
-            for left, right in _slots(plan, half_on=place % 2 == 1)
-        ),
+        slots=tuple((axis + scale * left, axis + scale * right) for left, right in slots),
         marker=marker,
         label=(_LABEL_LEFT + 4.0, level + 4.0),
     )
@@ -199,16 +201,16 @@ def svg(drawing: Elevation, name: str = "stack", link: str | None = None) -> str
 
 def _svg(course: Course, link: str | None) -> str:
     storey = course.storey
-    colour = "currentColor" if storey.verdict is None else SIGNS[storey.verdict].colour
-    box = (
-        f'x="{course.left:.1f}" y="{course.top:.1f}" width="{course.width:.1f}" height="{course.height:.1f}"'
-    )
+    colour, strength = storey.tint
+    place = f'x="{course.left:.1f}" y="{course.top:.1f}"'
+    size = f'width="{course.width:.1f}" height="{course.height:.1f}"'
+    paint = f'fill="{colour or "currentColor"}" fill-opacity="{strength}"'
     (x1, y1), (x2, y2), (x3, y3) = course.leader
     x, y = course.label
     said = f"{storey.name}: {storey.said}"
     parts = [
         f'<g class="storey" data-ring="{storey.key}"><title>{escape(said)}</title>',
-        f'<rect {box} stroke="currentColor" stroke-opacity="0.7"/>',
+        f'<rect {place} {size} {paint} stroke="currentColor" stroke-opacity="0.7"/>',
         *(_slot(course, left, right) for left, right in course.slots),
         f'<polyline points="{x1:.1f},{y1:.1f} {x2:.1f},{y2:.1f} {x3:.1f},{y3:.1f}" fill="none" '
         'stroke="currentColor" stroke-opacity="0.35"/>',
