@@ -28,6 +28,10 @@ class LightgapError(Exception):
         self.message = message
         self.hint = hint
 
+    def __reduce__(self) -> tuple[type[LightgapError], tuple[str, str]]:
+        # An exception's own way between processes would leave the hint behind.
+        return type(self), (self.message, self.hint)
+
     def to_dict(self) -> dict[str, dict[str, str]]:
         """Return the one error shape of the command and of the page."""
         return {"error": {"message": self.message, "hint": self.hint}}

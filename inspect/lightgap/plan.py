@@ -135,8 +135,8 @@ _CLOSED = Tolerance(
     gap_mm=0.15,
     taper_deg=0.30,
     pitch_error_deg=0.30,
-    included_angle_deg=0.30,
-    mitre_deg=0.20,
+    included_angle_deg=0.35,
+    mitre_deg=0.25,
     radial_offset_mm=0.50,
 )
 _OPEN = Tolerance(
@@ -152,10 +152,10 @@ _OPEN = Tolerance(
 def default_tolerance(joint: JointStyle) -> Tolerance:
     """Return the limits that apply where a plan sets none; README.md has the sources.
 
-    0.15 mm is the thickest PVA bond line of full strength. 0.20 degrees on one face of a 40 mm wide
-    joint opens it by 0.14 mm, and 0.30 degrees between both faces of a 30 mm wide one by 0.16 mm. The
-    limits of spaced and tapered joints, of place and of what the lathe takes off are common practice,
-    without a source. Ring size, roundness, skew, twist and edge lengths are measured but not judged.
+    A closed joint's 0.15 mm is the thickest PVA bond line of full strength; its angles are those that
+    open a joint by as much: 0.25 degrees over a width of 35 mm, 0.30 degrees over 29 mm. The limits of
+    spaced and tapered joints, of place and of what the lathe takes off are common practice, without a
+    source. Ring size, roundness, skew, twist and edge lengths are measured but not judged.
     """
     return _CLOSED if joint == "closed" else _OPEN
 

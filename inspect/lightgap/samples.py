@@ -22,7 +22,9 @@ class Sample:
     name : str
         The stem of its files.
     title : str
-        Which ring of which piece it is, and what is to be seen, in one line.
+        Which ring of which piece it is.
+    about : str
+        What is to be seen, in a few words.
     reference : str
         What gives the scale, as for `lightgap.check.check`.
     folder : Path
@@ -31,6 +33,7 @@ class Sample:
 
     name: str
     title: str
+    about: str
     reference: str
     folder: Path
 
