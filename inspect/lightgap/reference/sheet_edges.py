@@ -121,10 +121,13 @@ def _coarse(photo: Photo) -> tuple[Array, float]:
         for level in levels:
             for corners, fullness in _quadrilaterals(np.asarray(picture > level, dtype=np.uint8)):
                 score = _fall(luma, corners, 4.0) * fullness
+                size_weight = np.sqrt(_area(corners))
+                if score == 0.0 or (score + 0.1) * size_weight <= best_rank:
+                    continue
                 # Among patches that all show their fall, the one whose sides lie closest to it, and the
                 # whole sheet rather than the part of it that lies in the light.
-                rank = (score + 0.1 * _fall(luma, corners, 2.0)) * np.sqrt(_area(corners))
-                if score > 0.0 and rank > best_rank:
+                rank = (score + 0.1 * _fall(luma, corners, 2.0)) * size_weight
+                if rank > best_rank:
                     best_rank, best_score, best = rank, score, corners
     if best is None:
         raise no_sheet()
