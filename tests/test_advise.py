@@ -145,7 +145,7 @@ def test_one_odd_gap_is_its_spacer() -> None:
 
 
 def test_a_blocked_gap_is_to_be_cleared() -> None:
-    blocked = advice(spaced(), joints={9: {"blocked_mm": (95.0, 105.0)}})[0]
+    blocked = advice(spaced(), joints={9: {"blocked_mm": (95.3, 104.8)}})[0]
     assert blocked.title == "Joint 9 blocked"
     assert "between 95 mm (3.740 in) and 105 mm (4.134 in) from the ring's centre" in blocked.cause
 
@@ -191,6 +191,12 @@ def test_too_close_to_call_asks_for_a_feeler_gauge_of_the_limit() -> None:
     close = advice(closed(), joints={3: {"gap_middle_mm": mm(0.14)}, 6: {"gap_middle_mm": mm(0.16)}})[0]
     assert close.title == "Joints 3 and 6 too close to call"
     assert "feeler gauge of 0.15 mm (0.006 in)" in close.action
+
+
+def test_segments_too_close_to_call_are_told_apart_from_joints() -> None:
+    close, _ = advice(closed(), segments={3: {"mitre_end_deg": deg(15.1, 0.2)}})
+    assert close.title == "Segment 3 too close to call"
+    assert "less surely than a joint" in close.cause
 
 
 def test_two_dressed_halves_tell_of_the_saw_even_when_all_is_in_tolerance() -> None:

@@ -19,7 +19,7 @@ from lightgap.measure import JointMeasure, Measurement
 from lightgap.pattern import dressed_halves, moisture_deg, wedge_mm
 from lightgap.plan import Plan
 from lightgap.show.figures import both, figure, plain
-from lightgap.show.words import joined, named, say
+from lightgap.show.words import joined, named, say, worst_first
 from lightgap.values import Measured, Value
 
 PVA_MM, EPOXY_MM = 0.15, 1.6
@@ -275,7 +275,7 @@ def _blocked(case: Case) -> Iterator[Advice]:
     for joint in case.measurement.joints:
         if joint.blocked_mm is None:
             continue
-        low, high = joint.blocked_mm
+        low, high = (float(round(radius)) for radius in joint.blocked_mm)
         yield Advice(
             f"Joint {joint.number} blocked",
             f"Something fills the gap between {both(low)} and {both(high)} from the ring's centre: a "
@@ -383,6 +383,23 @@ def _close(case: Case) -> Iterator[Advice]:
     )
 
 
+def _close_segments(case: Case) -> Iterator[Advice]:
+    close = [judged for judged in case.verdicts.segments if judged.verdict is Verdict.CLOSE]
+    if not close:
+        return
+    numbers = tuple(judged.number or 0 for judged in close)
+    worst = worst_first(close)[0]
+    yield Advice(
+        _sentence(f"{named('segment', numbers)} too close to call"),
+        f"Segment {worst.number}: {say(worst.deciding[0])}. A mitre is measured from the segment's outer "
+        "edge, which a photo often shows less surely than a joint.",
+        "Where the joints beside it are in tolerance, its faces fit their neighbours. If you want to be "
+        "sure of its mitres, try them with a bevel gauge, or photograph the ring again from nearer, with "
+        "its outer edge clear against the bench, before the ring goes into the stack.",
+        segments=numbers,
+    )
+
+
 def _unmeasured(case: Case) -> Iterator[Advice]:
     unseen = [judged for judged in case.verdicts.joints if judged.verdict is Verdict.UNMEASURED]
     beside = {number for judged in case.verdicts.segments if judged.absent for number in _ends(case, judged)}
@@ -433,6 +450,7 @@ _LOOKS: tuple[Callable[[Case], Iterator[Advice]], ...] = (
     _whole,
     _unmeasured,
     _close,
+    _close_segments,
     _halves,
 )
 
