@@ -381,7 +381,7 @@ class TestDrawing:
         assert one.data != three.data
 
     def test_its_truth_reads_back_in_the_program_s_frames(self, tmp_path: Path):
-        drawn = draw_ring(PLAN, 4, view=View(mm_per_px=0.4), reference="cards:1")
+        drawn = draw_ring(PLAN, 4, view=View(mm_per_px=0.2), reference="cards:1")
         path = drawn.save(tmp_path)
         truth = read_truth(path.with_suffix(".json"))
         assert truth.plan == PLAN
@@ -422,7 +422,7 @@ class TestDrawing:
             corner_blur=2.0, red_scale=0.9995, vignette=0.2, denoise=0.05, sharpen=1.0, contrast=0.2
         )
         drawn = draw_ring(
-            plan, 9, faults=faults, look=look, view=View(mm_per_px=0.5), phone=phone, reference="sheet:A4"
+            plan, 9, faults=faults, look=look, view=View(mm_per_px=0.22), phone=phone, reference="sheet:A4"
         )
         assert drawn.photo.codes.std() > 20.0
         missing = [joint for joint in drawn.truth.joints if joint.missing_neighbour]

@@ -121,7 +121,7 @@ def draw_ring(
     look, view, phone = look or Look(), view or View(), phone or Phone()
     first_deg = float(shape_rng.uniform(0.0, 360.0))
     shape = build(plan, faults or usual_faults(plan, shape_rng), first_deg)
-    boards, told = _reference(reference, plan, view, shape_rng)
+    boards, told = boards_of(reference, plan, view, shape_rng)
     projection, f35 = place_camera(plan, view, [board.white for board in boards])
     light = paint(shape, look, projection, boards, look_rng)
     data = develop(light, phone, noise_rng, round(f35))
@@ -171,7 +171,7 @@ def _look_down(view: View) -> Array:
     return np.stack([right, np.cross(-back, right), -back])
 
 
-def _reference(
+def boards_of(
     reference: str, plan: Plan, view: View, rng: np.random.Generator
 ) -> tuple[list[Board], dict[str, Any]]:
     """The boards to draw, and the truth's account of them."""

@@ -112,12 +112,15 @@ def _blurred(light: Picture, phone: Phone) -> Picture:
     growth = middle * (phone.corner_blur**2 - 1.0)
     if growth == 0.0:
         return blur(middle)
-    place = 2.0 * _radius2(*light.shape[:2])[..., None]
-    inner, half, outer = (blur(middle + growth * share) for share in (0.0, 0.5, 1.0))
-    picture = inner * np.clip(1.0 - place, 0.0, 1.0)
-    picture += half * np.clip(1.0 - np.abs(place - 1.0), 0.0, 1.0)
-    picture += outer * np.clip(place - 1.0, 0.0, 1.0)
-    return np.asarray(picture, dtype=np.float32)
+    place = 2.0 * _radius2(*light.shape[:2])
+    picture = np.zeros(light.shape, np.float32)
+    for share, weight in (
+        (0.0, np.maximum(1.0 - place, 0.0)),
+        (0.5, 1.0 - np.abs(place - 1.0)),
+        (1.0, np.maximum(place - 1.0, 0.0)),
+    ):
+        cv2.accumulateProduct(blur(middle + growth * share), cv2.merge((weight,) * 3), picture)
+    return picture
 
 
 def _fringe(picture: Picture, phone: Phone) -> None:
@@ -154,8 +157,11 @@ def _add_noise(picture: Picture, phone: Phone, rng: np.random.Generator) -> None
     """Shot noise (Poisson, taken as normal) and read noise, in place."""
     if np.isinf(phone.full_well) and phone.read == 0.0:
         return
-    deviation = np.sqrt(np.maximum(picture, 0.0) / np.float32(phone.full_well) + np.float32(phone.read**2))
-    picture += deviation * rng.standard_normal(picture.shape, dtype=np.float32)
+    noise = rng.standard_normal(picture.shape, dtype=np.float32)
+    variance = np.maximum(picture, 0.0)
+    variance *= np.float32(1.0 / phone.full_well)
+    variance += np.float32(phone.read**2)
+    cv2.accumulateProduct(noise, cv2.sqrt(variance), picture)
 
 
 def _coded(picture: Picture) -> Picture:
