@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 
+from lightgap.advice.pattern import CutError, Slid, common_gap_error, cut_error, slid_segments
 from lightgap.judge import Finding, Judged, Verdict, Verdicts
 from lightgap.measure import JointMeasure, Measurement
-from lightgap.pattern import CutError, Slid, common_gap_error, cut_error, slid_segments
 from lightgap.plan import Plan
 from lightgap.show.words import worst_first
 from lightgap.values import Value

@@ -6,8 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from lightgap.measure import Measurement
-from lightgap.pattern import (
+from lightgap.advice.pattern import (
     CutError,
     common_gap_error,
     cut_error,
@@ -16,6 +15,7 @@ from lightgap.pattern import (
     slid_segments,
     wedge_mm,
 )
+from lightgap.measure import Measurement
 from lightgap.plan import Plan
 from lightgap.values import Unknown, Value
 from made_ring import deg, make_measurement, make_plan, mm
