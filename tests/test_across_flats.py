@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 from accuracy.look import Bench, Look, Wood
 from accuracy.maker import Drawn, View, draw_ring
 from lightgap.camera import Camera
-from lightgap.errors import LightgapError, ScaleError
-from lightgap.photo import Photo
+from lightgap.errors import ScaleError
 from lightgap.plan import Plan
 from lightgap.reference import across_flats
 from lightgap.reference.across_flats import find_across_flats
@@ -105,10 +104,3 @@ def test_a_round_ring_without_its_joints_is_refused(monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr(across_flats, "find_comb", unseen)
     with pytest.raises(ScaleError, match="only 5 joints"):
         find_across_flats(drawn.photo, drawn.truth.plan, 180.0)
-
-
-def test_a_bare_bench_is_refused() -> None:
-    bench = np.random.default_rng(3).integers(90, 110, (600, 800, 3)).astype(np.uint8)
-    with pytest.raises(LightgapError) as refusal:
-        find_across_flats(Photo(bench), Plan(12, "closed", 180.0, 30.0, 18.0), 180.0)
-    assert refusal.value.hint
