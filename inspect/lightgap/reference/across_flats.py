@@ -137,7 +137,7 @@ def find_across_flats(
     outline = find_outline_unscaled(photo, ring, points_px)
     comb = find_comb(photo, outline, ring)
     prior = _prior(photo, outline.camera)
-    first = _Seen(outline, comb, fit_edges(photo, outline, comb, ring))
+    first = _Seen(outline, comb, fit_edges(photo, outline, comb, ring, ("outer",)))
     camera, _ = _solve(_lines(first, ring), _starts(outline.camera, ring.thickness_mm), prior, ring)
     # Walls and edges are better told apart with the better camera.
     seen = _seen_again(photo, first, camera, ring)
@@ -166,7 +166,7 @@ def _seen_again(photo: Photo, seen: _Seen, camera: Camera, ring: Plan) -> _Seen:
         direction = float(np.degrees(np.arctan2(*(end - start)[::-1])))
         teeth.append(replace(tooth, middle_mm=moved(tooth.middle_mm), direction_deg=direction))
     comb = Comb(tuple(teeth), seen.comb.missing_segments)
-    return _Seen(outline, comb, fit_edges(photo, outline, comb, ring))
+    return _Seen(outline, comb, fit_edges(photo, outline, comb, ring, ("outer",)))
 
 
 def _line_points(middle_mm: Array, direction_deg: float) -> Array:
@@ -245,16 +245,16 @@ def _starts(camera: Camera, height_mm: float) -> list[Camera]:
 
 
 def _solve(lines: _Lines, starts: list[Camera], prior: CameraPrior, ring: Plan) -> tuple[Camera, Adjusted]:
-    """Adjust from every start and return the best camera and its adjustment."""
+    """Adjust roughly from every start, then finely from the best, and return the camera."""
     count = 2 * len(lines.pixels)
-    best: tuple[Camera, Adjusted] | None = None
-    for start in starts:
+
+    def adjusted(start: Camera, cauchy: tuple[float, ...]) -> tuple[Camera, Adjusted]:
         vector = np.concatenate([prior.mean, vector_of(start)[4:]])
-        adjusted = adjust(_model(lines, start, prior, ring.thickness_mm), vector, count, _CAUCHY)
-        if best is None or adjusted.cost < best[1].cost:
-            best = camera_of(adjusted.vector, start), adjusted
-    assert best is not None
-    return best
+        found = adjust(_model(lines, start, prior, ring.thickness_mm), vector, count, cauchy)
+        return camera_of(found.vector, start), found
+
+    rough = min((adjusted(start, _CAUCHY[:1]) for start in starts), key=lambda one: one[1].cost)
+    return adjusted(rough[0], _CAUCHY[1:])
 
 
 def _model(

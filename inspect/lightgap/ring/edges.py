@@ -15,7 +15,7 @@ from lightgap.ring.comb import Comb
 from lightgap.ring.edge_fit import REACH_PX, LineFits, fit_lines
 from lightgap.ring.edge_pixels import gather
 from lightgap.ring.place import Outline
-from lightgap.ring.sides import Sides, find_sides
+from lightgap.ring.sides import SideKind, Sides, find_sides
 
 Array = NDArray[np.float64]
 
@@ -66,18 +66,26 @@ class SegmentEdges:
     inner: EdgeLine | None
 
 
-def fit_edges(photo: Photo, outline: Outline, comb: Comb, plan: Plan) -> tuple[SegmentEdges, ...]:
+def fit_edges(
+    photo: Photo,
+    outline: Outline,
+    comb: Comb,
+    plan: Plan,
+    kinds: tuple[SideKind, ...] = ("outer", "inner"),
+) -> tuple[SegmentEdges, ...]:
     """Fit every segment's outer and inner top edge, clockwise from segment 1.
 
     A round outline's edges are arcs about the outline's centre with its radius; what is fitted is the
-    arc's place and the direction of its tangent. Missing segments are there with two times None.
+    arc's place and the direction of its tangent. Missing segments are there with two times None, and
+    so are edges of a kind that was not asked for.
     """
     camera, height = outline.camera, plan.thickness_mm
-    kinds = [find_sides(outline, comb, plan, kind) for kind in ("outer", "inner")]
-    found = find_candidates(photo, camera, height, kinds)
-    outer, inner = (
-        _edges(photo, camera, height, sides, lines) for sides, lines in zip(kinds, found, strict=True)
-    )
+    sides = [find_sides(outline, comb, plan, kind) for kind in kinds]
+    found = find_candidates(photo, camera, height, sides)
+    fitted = {
+        one.kind: _edges(photo, camera, height, one, lines) for one, lines in zip(sides, found, strict=True)
+    }
+    outer, inner = fitted.get("outer", {}), fitted.get("inner", {})
     return tuple(
         SegmentEdges(number, outer.get(number), inner.get(number)) for number in range(1, plan.segments + 1)
     )
