@@ -26,15 +26,18 @@ Array = NDArray[np.float64]
 _BIN_MM = 0.12
 _ALONG_MM = 0.25
 _BLOCK_MM = 4.0
-_DEEP_MM, _FAR_MM = 5.0, 3.6
-"""How far onto the wood, and away from it, a side is looked at."""
+_DEEP_MM, _FAR_MM = 4.4, 3.0
+"""How far onto the wood, and away from it, lines along a side are looked at."""
 _WOOD_MM = 2.4
 """Deeper than this under the nominal edge there is only wood."""
 _REACH_MM = 2.3
 """The arris is looked for so far from the nominal edge."""
 _WINDOW = 3
 """Bins on either side of a step."""
-_TURNS_DEG = np.arange(-1.5, 1.51, 0.3)
+_MOST_TURN_DEG, _LONGEST_TURN_STEP_DEG = 1.5, 0.3
+_STEP_AT_END_MM = 0.15
+"""Between one turn and the next a line's ends move no further."""
+_USUAL_TURN_DEG = 0.6
 _APART_MM = 0.2
 _KEPT = 6
 _INSIDE_MM = (-1.6, -0.28)
@@ -80,11 +83,13 @@ def find_candidates(
 
 
 def _candidates(look: Sampler, sides: Sides, walls: Array) -> Candidates:
-    profile, along = _profiles(look, sides)
-    strength, out = _step_strength(profile, along)
+    slopes = _slopes(float(sides.half_mm.max()))
+    profile, along, first = _profiles(look, sides, float(slopes[-1]))
+    strength, out = _step_strength(profile, along, first, slopes)
+    unlikely = 0.5 * (np.degrees(slopes) / _USUAL_TURN_DEG) ** 2
     rows = []
     for side, (table, wall) in enumerate(zip(strength, walls, strict=True)):
-        lines = _local_maxima(table, out)
+        lines = _local_maxima(table, out, unlikely)
         if wall > _LEAST_WALL_MM:
             feet = [(place - wall, turn) for place, turn in lines[:4]]
             lines += [
@@ -92,21 +97,31 @@ def _candidates(look: Sampler, sides: Sides, walls: Array) -> Candidates:
                 for place, turn in feet
                 if abs(place) < _REACH_MM and all(abs(place - other) > 0.15 for other, _ in lines)
             ]
-        rows += [(side, place, turn, *_features(table[turn], out, place, wall)) for place, turn in lines]
-    table = np.array(rows)
-    turns = _TURNS_DEG[table[:, 2].astype(int)]
-    features = np.column_stack([table[:, 3:], 0.5 * (turns / 0.6) ** 2])
-    slope = np.tan(np.radians(turns))
-    return Candidates(table[:, 0].astype(np.intp), table[:, 1], slope, np.ones(len(table)), features)
+        rows += [
+            (side, place, slopes[turn], *_features(table[turn], out, place, wall), unlikely[turn])
+            for place, turn in lines
+        ]
+    side, out_mm, slope, *features = np.array(rows).T
+    return Candidates(side.astype(np.intp), out_mm, slope, np.ones(len(side)), np.stack(features, axis=1))
 
 
-def _profiles(look: Sampler, sides: Sides) -> tuple[Array, Array]:
-    """Mean codes by side, block along it and bin across it, (S, B, V, 3); the blocks' places (S, B)."""
+def _slopes(half_mm: float) -> Array:
+    """Slopes to try along sides of this half length."""
+    step = min(_LONGEST_TURN_STEP_DEG, float(np.degrees(_STEP_AT_END_MM / half_mm)))
+    count = int(np.ceil(_MOST_TURN_DEG / step))
+    return np.asarray(np.tan(np.radians(np.linspace(-_MOST_TURN_DEG, _MOST_TURN_DEG, 2 * count + 1))))
+
+
+def _profiles(look: Sampler, sides: Sides, steepest: float) -> tuple[Array, Array, float]:
+    """Mean codes by side, block along it and bin across it, (S, B, V, 3); the blocks' places (S, B); and
+    where the bins begin."""
     length = 2.0 * float(np.median(sides.half_mm))
     blocks = int(np.clip(round(length / _BLOCK_MM), 5, 30))
     each = max(4, round(length / blocks / _ALONG_MM))
     share = (np.arange(blocks * each) + 0.5) / (blocks * each) * 2.0 - 1.0
-    out = np.arange(-_DEEP_MM, _FAR_MM, _BIN_MM) + _BIN_MM / 2.0
+    spare = steepest * float(sides.half_mm.max())
+    first = -_DEEP_MM - spare
+    out = np.arange(first, _FAR_MM + spare, _BIN_MM) + _BIN_MM / 2.0
     count = len(sides.numbers)
     side = np.arange(count)[:, None, None]
     along = sides.half_mm[:, None, None] * share
@@ -114,11 +129,11 @@ def _profiles(look: Sampler, sides: Sides) -> tuple[Array, Array]:
     seen = look(points[..., 0], points[..., 1])
     mean = seen.reshape(count, len(out), blocks, each, 3).mean(axis=3, dtype=np.float32)
     centres = share.reshape(blocks, each).mean(axis=1)
-    return mean.transpose(0, 2, 1, 3).astype(float), sides.half_mm[:, None] * centres
+    return mean.transpose(0, 2, 1, 3).astype(float), sides.half_mm[:, None] * centres, first
 
 
-def _step_strength(profile: Array, along: Array) -> tuple[Array, Array]:
-    """Strength of the step along every line, (S, turns, X), and the lines' places (X,), mm.
+def _step_strength(profile: Array, along: Array, first_mm: float, slopes: Array) -> tuple[Array, Array]:
+    """Strength of the step along every line, (S, slopes, X), and the lines' places (X,), mm.
 
     In units of the steps that the wood itself has; neighbouring blocks have to agree, so that
     texture does not add up, but the far ones need not (a shadow may cross the bench).
@@ -127,13 +142,13 @@ def _step_strength(profile: Array, along: Array) -> tuple[Array, Array]:
     summed = np.concatenate([np.zeros((count, blocks, 1, 3)), np.cumsum(profile, axis=2)], axis=2)
     middle = summed[:, :, _WINDOW:-_WINDOW]
     steps = (summed[:, :, 2 * _WINDOW :] + summed[:, :, : -2 * _WINDOW] - 2.0 * middle) / _WINDOW
-    place = np.arange(_WINDOW, bins - _WINDOW + 1) * _BIN_MM - _DEEP_MM
+    place = np.arange(_WINDOW, bins - _WINDOW + 1) * _BIN_MM + first_mm
     steps = _whitened(steps, place < -_WOOD_MM)
-    most = int(np.ceil(np.tan(np.radians(_TURNS_DEG[-1])) * np.abs(along).max() / _BIN_MM))
+    most = int(np.ceil(slopes[-1] * np.abs(along).max() / _BIN_MM))
     inner = np.arange(most, len(place) - most)
     rows = np.arange(count)[:, None, None], np.arange(blocks)[None, :, None]
-    strength = np.empty((count, len(_TURNS_DEG), len(inner)))
-    for index, slope in enumerate(np.tan(np.radians(_TURNS_DEG))):
+    strength = np.empty((count, len(slopes), len(inner)))
+    for index, slope in enumerate(slopes):
         shift = np.round(slope * along / _BIN_MM).astype(int)
         along_line = steps[(*rows, inner + shift[:, :, None])]
         padded = np.concatenate([along_line[:, :1], along_line, along_line[:, -1:]], axis=1)
@@ -153,9 +168,9 @@ def _whitened(steps: Array, wood: NDArray[np.bool_]) -> Array:
     return np.asarray(steps @ np.linalg.cholesky(np.linalg.inv(covariance))[:, None])
 
 
-def _local_maxima(table: Array, out: Array) -> list[tuple[float, int]]:
-    """Places (mm) and turns (index) of the strongest lines, the strongest first."""
-    graded = table * (1.0 - 0.03 * (_TURNS_DEG[:, None] / 0.6) ** 2)
+def _local_maxima(table: Array, out: Array, unlikely: Array) -> list[tuple[float, int]]:
+    """Places (mm) and slopes (index) of the strongest lines, the strongest first."""
+    graded = table * (1.0 - 0.06 * unlikely[:, None])
     best, turn = graded.max(axis=0), graded.argmax(axis=0)
     peak = (best[1:-1] >= best[:-2]) & (best[1:-1] > best[2:]) & (np.abs(out[1:-1]) < _REACH_MM)
     found: list[tuple[float, int]] = []
@@ -165,7 +180,7 @@ def _local_maxima(table: Array, out: Array) -> list[tuple[float, int]]:
         place = out[cell] + 0.5 * _BIN_MM * (before - after) / min(bend, -1e-9)
         if all(abs(place - other) > _APART_MM for other, _ in found):
             found.append((float(place), int(turn[cell])))
-    return found[:_KEPT] or [(0.0, len(_TURNS_DEG) // 2)]
+    return found[:_KEPT] or [(0.0, len(table) // 2)]
 
 
 def _features(strength: Array, out: Array, place: float, wall: float) -> tuple[float, float, float]:

@@ -97,7 +97,7 @@ def find_sides(outline: Outline, comb: Comb, plan: Plan, kind: SideKind) -> Side
         ends[row, 0] = _crossing(start, normal, distance, round_) + start.gap_mm / 2.0
         ends[row, 1] = _crossing(end, normal, distance, round_) - end.gap_mm / 2.0
     length = ends[:, 1] - ends[:, 0]
-    half = length / 2.0 - _MARGIN_MM - _MARGIN_SHARE * length
+    half = np.maximum(length / 2.0 - _MARGIN_MM - _MARGIN_SHARE * length, 0.3 * np.abs(length))
     return Sides(kind, numbers, normal_rad, distance, ends.mean(axis=1), half, plan.outline == "round")
 
 
