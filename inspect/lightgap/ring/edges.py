@@ -31,7 +31,7 @@ _TURN_FIT_FACTOR, _TURN_CLOSE_FACTOR = 2.0, 2.0
 all of it together, so that scatter along it tells only part. Set on rendered photos to cover 95 %."""
 _TONE_PX = 0.15
 """Sharpening, tone curve and colour fringes move an edge by so much."""
-_MOST_OFFSET_MM, _MOST_TURN_DEG, _LEAST_KEPT, _MOST_BLOCK_PX = 0.35, 1.5, 0.4, 0.7
+_MOST_OFFSET_MM, _MOST_TURN_DEG, _LEAST_KEPT, _MOST_BLOCK_PX = 0.35, 1.5, 0.4, 0.35
 
 
 @dataclass(frozen=True, eq=False)
