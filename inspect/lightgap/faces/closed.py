@@ -27,6 +27,7 @@ SLOT_SHARE_STANDARD = 0.04
 _WINDOW_PX = 10.0
 _ROW_PX = 4.0
 _MINIMUM_ROWS = 6
+_ROUNDS = 14
 _REACH_PX, _BIN_PX = 9.0, 0.25
 _PLACES = np.arange(-_REACH_PX, _REACH_PX, _BIN_PX) + 0.5 * _BIN_PX
 _GAPS_PX = np.array([0.0, 0.4, 0.8, 1.2, 1.8, 2.5, 3.2, 4.0, 5.0, 6.0, 8.0])
@@ -99,8 +100,8 @@ def fit_closed(
         return None
     sigma = min(fit.sigma for fit in fits)
     best = min(fits, key=lambda fit: clipped_cost(fit.residuals, sigma))
-    wider = _fit(chosen, 1.03 * blur_px, slot_share, best.parameters)
-    brighter = _fit(chosen, blur_px, slot_share + 0.03, best.parameters)
+    wider = _fit(chosen, 1.03 * blur_px, slot_share, best.parameters, rounds=3)
+    brighter = _fit(chosen, blur_px, slot_share + 0.03, best.parameters, rounds=3)
     scale, half = chosen.scale, chosen.half
     units = np.array([1.0, 1.0 / half, 1.0, 1.0 / half]) / scale
     centre, turn, gap, widening = best.parameters * units
@@ -212,16 +213,18 @@ def _window(
     reach = _WINDOW_PX + 0.5 * gap_mm * strip.px_per_mm
     keep = np.abs(distance - shift_mm * strip.px_per_mm) < reach
     keep &= (strip.u > u_range[0]) & (strip.u < u_range[1])
-    near = strip.part(keep)
-    sheared = near.u + np.abs(near.v) * grain_slope
-    rows = ((sheared - u_range[0]) * near.px_per_mm_along / _ROW_PX).astype(np.intp)
-    if near.u.size < 100 or np.unique(rows).size < _MINIMUM_ROWS:
+    sheared = strip.u + np.abs(strip.v) * grain_slope
+    rows = ((sheared - u_range[0]) * strip.px_per_mm_along / _ROW_PX).astype(np.intp)
+    order = np.flatnonzero(keep)
+    order = order[np.argsort(rows[order], kind="stable")]
+    near, rows = strip.part(order), rows[order]
+    if order.size < 100 or np.unique(rows).size < _MINIMUM_ROWS:
         return None
     middle, half = sum(u_range) / 2.0, (u_range[1] - u_range[0]) / 2.0
-    return _Window(near.luma, distance[keep], rows, (near.u - middle) / half, middle, half, near.px_per_mm)
+    return _Window(near.luma, distance[order], rows, (near.u - middle) / half, middle, half, near.px_per_mm)
 
 
-def _fit(data: _Window, blur_px: float, slot_share: float, start: Array) -> LevelFit:
+def _fit(data: _Window, blur_px: float, slot_share: float, start: Array, rounds: int = _ROUNDS) -> LevelFit:
     """Parameters: centre, turn, gap, widening; px, and px per half length."""
 
     def basis(parameters: Array) -> tuple[Array, Array]:
@@ -238,4 +241,4 @@ def _fit(data: _Window, blur_px: float, slot_share: float, start: Array) -> Leve
         return levels, np.stack([by_centre, by_centre * data.along, by_gap, by_gap * data.along])
 
     slopes = np.stack([np.minimum(data.distance, 0.0), np.maximum(data.distance, 0.0)])
-    return fit_levels(data.light, data.rows, basis, start, smooth=slopes)
+    return fit_levels(data.light, data.rows, basis, start, slopes, rounds)

@@ -24,7 +24,11 @@ Basis = Callable[[Array], tuple[Array, Array]]
 
 _TUKEY_SIGMAS = 5.0
 _ROUNDS = 14
-_STEP_TOLERANCE = 1e-4
+_STEP_TOLERANCE = 1e-3
+_LARGEST_STEP = 0.5
+_BLOCK_ROWS = 3
+"""Rows that form one block of the sandwich covariance."""
+_RIDGE = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,23 +40,18 @@ class LevelFit:
     parameters : ndarray, shape (p,)
     covariance : ndarray, shape (p, p)
         Sandwich over blocks of rows, so that grain along the joint counts as what it is.
-    cost : float
-        Mean of min((residual / sigma)^2, 9) with the sigma given, or of the fit itself.
     sigma : float
         Robust scatter of the residuals, in the unit of the light.
     levels : ndarray, shape (R, K)
-        Median level of each interval in each row.
-    weights : ndarray, shape (n,)
-        Final robust weights, 0..1.
+        Level of each interval in each row.
+    residuals : ndarray, shape (n,)
     converged : bool
     """
 
     parameters: Array
     covariance: Array
-    cost: float
     sigma: float
     levels: Array
-    weights: Array
     residuals: Array
     converged: bool
 
@@ -68,11 +67,8 @@ def fit_levels(
     rows: NDArray[np.intp],
     basis: Basis,
     start: Array,
-    prior_weight: Array | None = None,
-    smooth: Array | None = None,
-    block_rows: int = 3,
-    fixed_weights: Array | None = None,
-    max_step: float = 0.5,
+    smooth: Array,
+    rounds: int = _ROUNDS,
 ) -> LevelFit:
     """Fit boundary parameters with a free set of levels in every row.
 
@@ -80,61 +76,37 @@ def fit_levels(
     ----------
     light : ndarray, shape (n,)
     rows : ndarray of int, shape (n,)
-        Row of each pixel, 0..R-1.
+        Row of each pixel, ascending, 0..R-1.
     basis : callable
         The level basis at given parameters, and its derivatives.
     start : ndarray, shape (p,)
-    prior_weight : ndarray, shape (p,), optional
-        Inverse variance of a prior about ``start`` for each parameter, in units of 1/sigma^2 of light
-        removed (that is, a plain Gaussian prior); 0 for none.
-    smooth : ndarray, shape (m, n), optional
+    smooth : ndarray, shape (m, n)
         Further columns shared by all rows (slopes across the joint), linear.
-    block_rows : int
-        Rows that form one block of the sandwich covariance.
-    fixed_weights : ndarray, shape (n,), optional
-        Use these weights and do not re-weight (to compare models on the same pixels).
+    rounds : int
+        Most rounds of Gauss-Newton.
     """
+    starts = np.flatnonzero(np.diff(rows, prepend=-1))
+    rows = np.cumsum(np.diff(rows, prepend=rows[0]) > 0)
     parameters = np.array(start, dtype=float)
-    count_rows = int(rows.max()) + 1
-    weights = np.ones_like(light) if fixed_weights is None else fixed_weights
-    prior = np.zeros_like(parameters) if prior_weight is None else prior_weight
-    extra = np.empty((0, light.size)) if smooth is None else smooth
-    sigma = 1.0
+    weights = np.ones_like(light)
     converged = False
-    for _ in range(_ROUNDS):
-        columns, derivatives = basis(parameters)
-        rest, levels, reduced = _eliminate(light, rows, count_rows, columns, derivatives, extra, weights)
-        sigma = _scatter(rest, weights)
-        if fixed_weights is None:
-            scaled = rest / (_TUKEY_SIGMAS * sigma)
-            weights = np.where(np.abs(scaled) < 1.0, (1.0 - scaled**2) ** 2, 0.0)
-        jacobian = reduced[: parameters.size]
-        information = (jacobian * weights) @ jacobian.T / sigma**2 + np.diag(prior)
-        pull = (jacobian * weights) @ rest / sigma**2 - prior * (parameters - start)
-        step = np.linalg.lstsq(information, pull, rcond=1e-12)[0]
-        step = np.clip(step, -max_step, max_step)
+    for _ in range(rounds):
+        system = _reduce(light, rows, starts, basis(parameters), smooth, weights)
+        sigma = _scatter(system.residuals, weights)
+        scaled = system.residuals / (_TUKEY_SIGMAS * sigma)
+        weights = np.where(np.abs(scaled) < 1.0, (1.0 - scaled**2) ** 2, 0.0)
+        step = np.clip(system.step, -_LARGEST_STEP, _LARGEST_STEP)
         parameters = parameters + step
         if np.max(np.abs(step)) < _STEP_TOLERANCE:
             converged = True
             break
-    columns, derivatives = basis(parameters)
-    rest, levels, reduced = _eliminate(light, rows, count_rows, columns, derivatives, extra, weights)
-    sigma = _scatter(rest, weights)
-    jacobian = reduced[: parameters.size]
-    information = (jacobian * weights) @ jacobian.T / sigma**2 + np.diag(prior)
-    inverse = np.linalg.pinv(information)
-    blocks = rows // block_rows
-    score = np.stack(
-        [
-            np.bincount(blocks, row * weights * rest / sigma**2, minlength=int(blocks.max()) + 1)
-            for row in jacobian
-        ]
-    )
-    covariance = inverse @ (score @ score.T) @ inverse
+    system = _reduce(light, rows, starts, basis(parameters), smooth, weights)
+    sigma = _scatter(system.residuals, weights)
+    inverse = np.linalg.pinv(system.information) * sigma**2
+    score = system.block_scores(weights, block=rows // _BLOCK_ROWS) / sigma**2
     degrees = max(score.shape[1] - parameters.size, 1) / score.shape[1]
-    covariance = covariance / degrees + 0.25 * inverse
-    cost = float(np.mean(np.minimum((rest / sigma) ** 2, 9.0)))
-    return LevelFit(parameters, covariance, cost, sigma, levels, weights, rest, converged)
+    covariance = inverse @ (score @ score.T) @ inverse / degrees + 0.25 * inverse
+    return LevelFit(parameters, covariance, sigma, system.levels, system.residuals, converged)
 
 
 def clipped_cost(residuals: Array, sigma: float) -> float:
@@ -143,41 +115,76 @@ def clipped_cost(residuals: Array, sigma: float) -> float:
 
 
 def _scatter(rest: Array, weights: Array) -> float:
-    used = rest[weights > 0.0]
-    return max(1.4826 * float(np.median(np.abs(used))) if used.size else 0.0, 1e-6)
+    used = np.abs(rest[weights > 0.0])
+    if not used.size:
+        return 1e-6
+    return max(1.4826 * float(np.partition(used, used.size // 2)[used.size // 2]), 1e-6)
 
 
-def _eliminate(
+@dataclass(frozen=True, eq=False)
+class _System:
+    """Normal equations of the parameters after levels and slopes are eliminated.
+
+    Attributes
+    ----------
+    step : ndarray, shape (p,)
+        The Gauss-Newton step.
+    information : ndarray, shape (p, p)
+        Of the parameters alone (Schur complement), per unit variance of the light.
+    residuals : ndarray, shape (n,)
+    levels : ndarray, shape (R, K)
+    """
+
+    step: Array
+    information: Array
+    residuals: Array
+    levels: Array
+    columns: Array
+    targets: Array
+    coefficients: Array
+    slopes: Array
+    rows: NDArray[np.intp]
+
+    def block_scores(self, weights: Array, block: NDArray[np.intp]) -> Array:
+        """Sum over blocks of the reduced Jacobian times the weighted residual, shape (p, blocks)."""
+        number = self.step.size
+        levels = np.moveaxis(self.coefficients, 0, -1)[:, :-1]
+        fitted = sum(column * level[:, self.rows] for column, level in zip(self.columns, levels, strict=True))
+        reduced = self.targets[:-1] - fitted
+        jacobian = reduced[:number] - self.slopes[:, :number].T @ reduced[number:]
+        weighted = jacobian * (weights * self.residuals)
+        return np.stack([np.bincount(block, row) for row in weighted])
+
+
+def _reduce(
     light: Array,
     rows: NDArray[np.intp],
-    count_rows: int,
-    columns: Array,
-    derivatives: Array,
-    extra: Array,
+    starts: NDArray[np.intp],
+    basis: tuple[Array, Array],
+    smooth: Array,
     weights: Array,
-) -> tuple[Array, Array, Array]:
-    """Remove the row levels and the shared linear columns from the light and from the Jacobian."""
+) -> _System:
+    """Eliminate the row levels, then the slopes, from the normal equations (Schur complements)."""
+    columns, derivatives = basis
+    number, size = len(derivatives), len(columns)
     weighted = columns * weights
-    number = len(columns)
-    gram = np.empty((count_rows, number, number))
-    for i in range(number):
-        for j in range(i, number):
-            gram[:, i, j] = gram[:, j, i] = np.bincount(rows, weighted[i] * columns[j], minlength=count_rows)
-    gram += 1e-9 * np.eye(number)
-    inverse = np.linalg.inv(gram)
+    gram = np.add.reduceat(weighted[:, None] * columns[None, :], starts, axis=-1)
+    inverse = np.linalg.inv(np.moveaxis(gram, -1, 0) + _RIDGE * np.eye(size))
 
-    def project(target: Array) -> tuple[Array, Array]:
-        moment = np.stack([np.bincount(rows, row * target, minlength=count_rows) for row in weighted], axis=1)
-        coefficients = np.einsum("rij,rj->ri", inverse, moment)
-        return target - np.einsum("kn,nk->n", columns, coefficients[rows]), coefficients
+    plain = np.add.reduceat(weighted * light, starts, axis=-1)
+    levels = np.einsum("rij,jr->ri", inverse, plain)
+    jacobian = sum(derivatives[:, index] * levels[rows, index] for index in range(size))
+    targets = np.concatenate([jacobian, smooth, light[None, :]])
+    moments = np.add.reduceat(weighted[:, None] * targets[None, :], starts, axis=-1)
+    coefficients = inverse @ np.moveaxis(moments, -1, 0)
+    normal = (targets * weights) @ targets.T - np.einsum("ktr,rks->ts", moments, coefficients)
 
-    rest, levels = project(light)
-    jacobian = np.einsum("pkn,nk->pn", derivatives, levels[rows])
-    reduced = np.stack([project(column)[0] for column in (*jacobian, *extra)])
-    if len(extra):
-        smooth = reduced[len(jacobian) :]
-        normal = (smooth * weights) @ smooth.T
-        solve = np.linalg.pinv(normal) @ (smooth * weights)
-        rest = rest - (solve @ rest) @ smooth
-        reduced = reduced[: len(jacobian)] - (reduced[: len(jacobian)] @ solve.T) @ smooth
-    return rest, levels, reduced
+    last = len(targets) - 1
+    slopes = np.linalg.pinv(normal[number:last, number:last]) @ normal[number:last, :]
+    reduced = normal - normal[:, number:last] @ slopes
+    information = reduced[:number, :number]
+    step = np.linalg.lstsq(information, reduced[:number, last], rcond=1e-12)[0]
+    bends = slopes[:, last]
+    free = coefficients[:, :, last] - coefficients[:, :, number:last] @ bends
+    model = sum(columns[index] * free[rows, index] for index in range(size)) + bends @ smooth
+    return _System(step, information, light - model, free, columns, targets, coefficients, slopes, rows)

@@ -190,13 +190,15 @@ def _window(
     sign = 1.0 if side == "a" else -1.0
     distance = (strip.v - line[0] - line[1] * strip.u) * strip.scale * sign
     keep = (distance > -_WOOD_PX) & (distance < gap_px) & (strip.u > u_range[0]) & (strip.u < u_range[1])
-    near = strip.part(keep)
-    rows = ((near.u - u_range[0]) * near.px_per_mm_along / _ROW_PX).astype(np.intp)
-    if near.u.size < 100 or np.unique(rows).size < _MINIMUM_ROWS:
+    rows = ((strip.u - u_range[0]) * strip.px_per_mm_along / _ROW_PX).astype(np.intp)
+    order = np.flatnonzero(keep)
+    order = order[np.argsort(rows[order], kind="stable")]
+    near, rows = strip.part(order), rows[order]
+    if order.size < 100 or np.unique(rows).size < _MINIMUM_ROWS:
         return None
     middle, half = sum(u_range) / 2.0, (u_range[1] - u_range[0]) / 2.0
     return _Window(
-        near.luma, distance[keep], rows, (near.u - middle) / half, line, sign, middle, half, near.px_per_mm
+        near.luma, distance[order], rows, (near.u - middle) / half, line, sign, middle, half, near.px_per_mm
     )
 
 

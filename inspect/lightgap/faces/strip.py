@@ -86,8 +86,8 @@ class Strip:
     def px_per_mm(self) -> float:
         return float(np.mean(self.scale))
 
-    def part(self, keep: NDArray[np.bool_]) -> Strip:
-        """The pixels where ``keep`` is true."""
+    def part(self, keep: NDArray[np.bool_] | NDArray[np.intp]) -> Strip:
+        """The pixels where ``keep`` is true, or at its indices in their order."""
         return Strip(self.u[keep], self.v[keep], self.scale[keep], self.light[keep], self.px_per_mm_along)
 
 
