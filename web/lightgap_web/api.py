@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+import io
 import json
 import shutil
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, cast
 
 from fastapi import APIRouter, File, Form, Request, UploadFile
-from fastapi.responses import FileResponse
+from fastapi.responses import FileResponse, Response
 from pydantic import BaseModel, Field
 
 from lightgap.errors import LightgapError
 from lightgap.hand import ByHand
 from lightgap.photo import look_at_photo
 from lightgap.plan import Plan, default_tolerance, to_mapping
+from lightgap.show.card_pdf import Paper, write_card_pdf
 from lightgap.show.words import describe_plan
 from lightgap_web.asking import Again, read_bar, read_help, read_json, read_plan
 from lightgap_web.drawing import ring_svg
@@ -209,6 +211,15 @@ def get_photo(request: Request, check_id: str, size: Literal["large", "small"] =
     """Send the photo as an upright JPEG, which every browser shows."""
     check = _queue(request).get(check_id)
     return _file(check, "preview.jpg" if size == "large" else "thumbnail.jpg", "image/jpeg", inline=True)
+
+
+@router.get("/cards.pdf", response_class=Response, responses={200: {"content": {"application/pdf": {}}}})
+def get_cards(paper: str = "a4", count: int = 4) -> Response:
+    """Send the reference cards, to print at 100 %: two on each page of "a4" or "letter"."""
+    drawn = io.BytesIO()
+    write_card_pdf(drawn, cast(Paper, paper), count)
+    headers = {"Content-Disposition": f'inline; filename="lightgap-cards-{paper}.pdf"'}
+    return Response(drawn.getvalue(), media_type="application/pdf", headers=headers)
 
 
 @router.post("/plan")

@@ -18,7 +18,7 @@ from starlette.staticfiles import StaticFiles
 
 from lightgap import __version__
 from lightgap.errors import LightgapError
-from lightgap_web import api, pages, phone
+from lightgap_web import api, pages, phone, samples
 from lightgap_web.failures import add_handlers
 from lightgap_web.guard import Address, Guard
 from lightgap_web.measuring import Check, measure
@@ -75,6 +75,7 @@ def create_app(
     add_handlers(app)
     app.include_router(api.router)
     app.include_router(phone.router)
+    app.include_router(samples.router)
     app.include_router(pages.router)
     app.mount("/static", StaticFiles(directory=pages.ROOT / "static"))
     return Guard(app, address, pairing)

@@ -78,6 +78,11 @@ def guide(request: Request) -> Response:
     return _page(request, "guide.html", here="guide")
 
 
+@router.get("/samples")
+def samples(request: Request) -> Response:
+    return _page(request, "samples.html", here="samples")
+
+
 @router.get("/phone")
 def phone(request: Request) -> Response:
     if not is_local(request.scope):

@@ -15,6 +15,7 @@ from lightgap.plan import Plan
 from lightgap.report import Report
 from lightgap.show import words
 from lightgap.show.figures import Units, figure, plain
+from lightgap.show.plot import plot, svg
 from lightgap.values import Measured, Unknown, budget_rows
 
 UNITS: tuple[Units, ...] = ("mm", "inch")
@@ -47,6 +48,7 @@ def _told(report: Report, units: Units) -> Shown:
     measurement, verdicts, plan = report.measurement, report.verdicts, report.plan
     return {
         "headline": words.headline(verdicts, units),
+        "plot": svg(plot(report, units)),
         "joint_order": [judged.number for judged in words.worst_first(verdicts.joints)],
         "segment_order": [judged.number for judged in words.worst_first(verdicts.segments)],
         "ring": {
@@ -73,7 +75,7 @@ def _blocked(joint: JointMeasure, units: Units) -> str | None:
     if joint.blocked_mm is None:
         return None
     inner, outer = (plain(radius, "_mm", units) for radius in joint.blocked_mm)
-    return f"Blocked from {inner} to {outer} from the ring's centre."
+    return f"Blocked from {inner} to {outer} from the centre."
 
 
 def _values(values: Mapping[str, tuple[str, Measured]], units: Units) -> Shown:

@@ -73,7 +73,6 @@ function showEnd() {
   const failed = check.state === "failed";
   if (failed) showFailure(check.error.message, check.error.hint);
   else find("#failed").hidden = true;
-  hand.renumbered = null;
   hand.take(check.by_hand, check.report?.joints ?? []);
   if (check.report) showReport();
   if (!failed) find("#verdict").focus({ preventScroll: true });
@@ -121,7 +120,7 @@ function showWords() {
 function drawTable() {
   const kind = find("[name=figures]:checked").value;
   const order = find("#order");
-  order.hidden = kind === "ring";
+  order.hidden = !["joints", "segments"].includes(kind);
   order.textContent = worstFirst ? "Clockwise ↻" : "Worst first ↓";
   order.setAttribute("aria-label", worstFirst ? "Put them in clockwise order" : "Put the worst first");
   table.draw(kind, check, worstFirst);
@@ -169,7 +168,8 @@ function select(next) {
   chosen = next;
   if (chosen) {
     const tab = find(`[name=figures][value=${chosen.kind}s]`);
-    if (!tab.checked) {
+    const plotted = chosen.kind === "joint" && find("[name=figures][value=plot]").checked;
+    if (!tab.checked && !plotted) {
       tab.checked = true;
       drawTable();
     }

@@ -22,6 +22,11 @@ function filled(element, attributes, children) {
   return element;
 }
 
+/** Make an element of an SVG that the server drew. */
+export function drawn(text) {
+  return document.importNode(new DOMParser().parseFromString(text, "image/svg+xml").documentElement, true);
+}
+
 const SIGNS = {
   "in tolerance": { name: "in", word: "in" },
   "out of tolerance": { name: "out", word: "out" },

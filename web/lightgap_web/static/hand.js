@@ -22,6 +22,7 @@ export class Hand {
     this.help = structuredClone(NOTHING);
     this.joints = [];
     this.joint = null;
+    this.shift = 0; // by how many joints the help counts on from the report
   }
 
   /** Start from the help that the check was measured with. */
@@ -29,6 +30,7 @@ export class Hand {
     this.help = structuredClone({ ...NOTHING, ...help });
     this.joints = joints;
     this.joint = null;
+    this.shift = 0;
     this.draw();
   }
 
@@ -75,12 +77,24 @@ export class Hand {
 
   /** Number the joints from this one. What was given by number moves along. */
   markFirst() {
-    const count = this.joints.length;
-    const renumbered = (number) => ((Number(number) - this.joint.number + count) % count) + 1;
     this.help.first_joint_px = midpoint(...this.joint.place_px);
-    this.help.faces = Object.fromEntries(Object.entries(this.help.faces).map(([number, lines]) => [renumbered(number), lines]));
-    this.help.struck = this.help.struck.map(renumbered);
-    this.renumbered = renumbered;
+    this.countFrom(this.joint.number);
+  }
+
+  /** Number them from 12 o'clock again, as the program does by itself. */
+  unmarkFirst() {
+    this.help.first_joint_px = null;
+    this.countFrom(this.joints.reduce((one, other) => (other.angle_deg < one.angle_deg ? other : one)).number);
+  }
+
+  /** Let the help count from a joint of the report. */
+  countFrom(number) {
+    const count = this.joints.length;
+    const first = this.key(number);
+    const anew = (old) => ((Number(old) - first + count) % count) + 1;
+    this.help.faces = Object.fromEntries(Object.entries(this.help.faces).map(([old, lines]) => [anew(old), lines]));
+    this.help.struck = this.help.struck.map(anew);
+    this.shift = (this.shift + first - 1) % count;
     this.draw();
   }
 
@@ -100,30 +114,21 @@ export class Hand {
 
   clear() {
     this.help = structuredClone(NOTHING);
-    this.renumbered = null;
+    this.shift = 0;
     this.draw();
   }
 
   /** The number under which a joint of the report shown stands in the help. */
   key(number) {
-    return this.renumbered ? this.renumbered(number) : number;
+    const count = this.joints.length;
+    return ((number - 1 - this.shift + count) % count) + 1;
   }
 
   /** What was given so far: a sentence each, and how to take it back. */
   list() {
     const { help } = this;
     const lines = [];
-    if (help.first_joint_px) lines.push(["Joint 1 is marked.", () => {
-      const count = this.joints.length;
-      if (this.renumbered) {
-        const shift = this.renumbered(1) - 1;
-        const back = (number) => ((Number(number) - 1 - shift + count) % count) + 1;
-        help.faces = Object.fromEntries(Object.entries(help.faces).map(([number, both]) => [back(number), both]));
-        help.struck = help.struck.map(back);
-      }
-      this.renumbered = null;
-      help.first_joint_px = null;
-    }]);
+    if (help.first_joint_px) lines.push(["Joint 1 is marked.", () => this.unmarkFirst()]);
     if (help.outline_px) lines.push(["The ring is shown by three points.", () => (help.outline_px = null)]);
     for (const number of Object.keys(help.faces)) {
       lines.push([`The lines of joint ${number} are set.`, () => delete help.faces[number]]);

@@ -1,6 +1,6 @@
 // The numbers of a ring: read from the form, checked and drawn by the server while they are typed.
 
-import { el } from "./dom.js";
+import { drawn, el } from "./dom.js";
 import { askJson } from "./server.js";
 import { onUnits, readLength, readNumber, units, writeLength } from "./units.js";
 
@@ -119,8 +119,7 @@ export class PlanForm {
   }
 
   draw(answer) {
-    const parsed = new DOMParser().parseFromString(answer.drawing, "image/svg+xml");
-    this.view.querySelector("div").replaceChildren(document.importNode(parsed.documentElement, true));
+    this.view.querySelector("div").replaceChildren(drawn(answer.drawing));
     this.light(document.activeElement?.dataset?.key);
     this.showUnits();
   }

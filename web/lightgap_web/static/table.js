@@ -1,6 +1,6 @@
 // The figures of joints, segments and ring: the strings come from the server, in words and in cells.
 
-import { el, icon, sign } from "./dom.js";
+import { drawn, el, icon, sign } from "./dom.js";
 import { units } from "./units.js";
 
 const UNIT = { mm: "mm", inch: "in" };
@@ -45,8 +45,8 @@ export class FigureTable {
     this.kind = kind;
     this.rows.clear();
     const shown = check.shown[units()];
-    if (kind === "ring") {
-      this.place.replaceChildren(ringFigures(check.report, shown));
+    if (kind === "ring" || kind === "plot") {
+      this.place.replaceChildren(kind === "ring" ? ringFigures(check.report, shown) : this.plot(shown.plot));
       return;
     }
     const columns = COLUMNS[kind];
@@ -84,8 +84,21 @@ export class FigureTable {
     return [row, more];
   }
 
+  /** Gap and taper round the ring; a joint touched in it is chosen. */
+  plot(drawing) {
+    const plot = drawn(drawing);
+    plot.addEventListener("click", (event) => {
+      const joint = event.target.closest("[data-joint]");
+      if (joint) this.choose({ kind: "joint", number: Number(joint.dataset.joint) });
+    });
+    return plot;
+  }
+
   /** Open the chosen one's row, close the others. */
   mark(chosen) {
+    for (const joint of this.place.querySelectorAll("[data-joint]")) {
+      joint.classList.toggle("chosen", chosen?.kind === "joint" && Number(joint.dataset.joint) === chosen.number);
+    }
     for (const [number, { row, more, button }] of this.rows) {
       const on = chosen !== null && chosen.kind === this.kind.slice(0, -1) && chosen.number === number;
       row.classList.toggle("chosen", on);
