@@ -12,7 +12,7 @@ from lightgap.errors import PlanError, RingError, ScaleError
 from lightgap.faces.blur import Response, measure_response, typical_response
 from lightgap.faces.fit import fit_joints
 from lightgap.hand import ByHand
-from lightgap.measure import measure
+from lightgap.measure.measuring import measure
 from lightgap.photo import Photo
 from lightgap.plan import Plan
 from lightgap.reference.across_flats import find_across_flats

@@ -88,11 +88,11 @@ class Response:
             return photo.linear(rows, columns)
         top, left = max(rows.start - _MARGIN_PX, 0), max(columns.start - _MARGIN_PX, 0)
         codes = photo.codes[top : rows.stop + _MARGIN_PX, left : columns.stop + _MARGIN_PX]
-        sharpened = (codes @ LUMA).astype(np.float32)
+        sharpened = np.asarray(codes @ LUMA, dtype=np.float32)
         plain = sharpened
         for _ in range(_UNDO_ROUNDS):
-            soft = cv2.GaussianBlur(plain, (0, 0), self.halo_px)
-            plain = (sharpened + self.halo_gain * soft) / (1.0 + self.halo_gain)
+            soft = np.asarray(cv2.GaussianBlur(plain, (0, 0), self.halo_px), dtype=np.float32)
+            plain = (sharpened + np.float32(self.halo_gain) * soft) / np.float32(1.0 + self.halo_gain)
         inner = (
             slice(rows.start - top, rows.stop - top),
             slice(columns.start - left, columns.stop - left),

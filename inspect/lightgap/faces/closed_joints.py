@@ -18,6 +18,8 @@ _PROCESSING_PX = 0.02
 _STEP_PROCESSING_PX = 0.15
 """Between two woods a tone curve and a gap look alike: what it leaves, at a step of 0.7 of the mean."""
 _PROCESSING_SHARE = 0.05
+_HALO_TIMES = 8.0
+"""How much less surely a strongly processed photo holds a thin line straight, per unit of halo gain."""
 _LEAST_LINES = 4
 _LINE_BLUR_STANDARD = 0.08
 _LARGEST_STEP = 0.25
@@ -87,8 +89,18 @@ def _finish(site: Site, fit: ClosedFit | None, plan: Plan, response: Response) -
         site.ends_mm,
         NOISE_FACTOR**2 * (to_faces @ fit.covariance @ to_faces.T),
         gap_budget=budget,
-        taper_budget=(Contribution("processing", taper_deg(_PROCESSING_PX / site.px_per_mm, site)),),
+        taper_budget=(Contribution("phone's processing", _taper_processing(fit, site, response)),),
         below_mm=below,
+    )
+
+
+def _taper_processing(fit: ClosedFit, site: Site, response: Response) -> float:
+    """What the phone's processing may put into the taper, standard, degrees."""
+    at_ends_px = _PROCESSING_PX * (1.0 + _HALO_TIMES * response.halo_standard)
+    at_ends_px += 0.3 * _STEP_PROCESSING_PX * min(fit.step / 0.7, 1.0) ** 2
+    share = _PROCESSING_SHARE + 0.3 * response.halo_standard
+    return float(
+        np.hypot(taper_deg(at_ends_px / site.px_per_mm, site), np.degrees(abs(fit.gap_slope)) * share)
     )
 
 

@@ -176,7 +176,7 @@ def _reduce(
     jacobian = sum(derivatives[:, index] * levels[rows, index] for index in range(size))
     targets = np.concatenate([jacobian, smooth, light[None, :]])
     moments = np.add.reduceat(weighted[:, None] * targets[None, :], starts, axis=-1)
-    coefficients = inverse @ np.moveaxis(moments, -1, 0)
+    coefficients = np.asarray(inverse @ np.moveaxis(moments, -1, 0), dtype=float)
     normal = (targets * weights) @ targets.T - np.einsum("ktr,rks->ts", moments, coefficients)
 
     last = len(targets) - 1
@@ -185,6 +185,7 @@ def _reduce(
     information = reduced[:number, :number]
     step = np.linalg.lstsq(information, reduced[:number, last], rcond=1e-12)[0]
     bends = slopes[:, last]
-    free = coefficients[:, :, last] - coefficients[:, :, number:last] @ bends
+    free = np.asarray(coefficients[:, :, last] - coefficients[:, :, number:last] @ bends, dtype=float)
     model = sum(columns[index] * free[rows, index] for index in range(size)) + bends @ smooth
-    return _System(step, information, light - model, free, columns, targets, coefficients, slopes, rows)
+    rest = np.asarray(light - model, dtype=float)
+    return _System(step, information, rest, free, columns, targets, coefficients, slopes, rows)

@@ -1,0 +1,145 @@
+"""Where the ring's centre lies, where its even comb stands, and the lines that values are made from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightgap.faces.joint import JointFaces
+from lightgap.faces.strip import JointFrame
+from lightgap.plan import Plan
+from lightgap.ring.edges import EdgeLine, SegmentEdges
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Line:
+    """A straight line in the ring frame: a point, a direction, and the direction's uncertainty."""
+
+    point_mm: Array
+    direction_deg: float
+    direction_standard_deg: float
+
+
+@dataclass(frozen=True, eq=False)
+class Place:
+    """Where the ring's true centre lies in the ring frame, and where its even comb stands.
+
+    ``comb_deg`` is the clockwise angle of joint 1 in the best even spacing.
+    """
+
+    centre_mm: Array
+    centre_standard_mm: float
+    comb_deg: float
+    apothem_mm: float
+
+
+def find_place(edges: tuple[SegmentEdges, ...], joints: tuple[JointFaces, ...], plan: Plan) -> Place:
+    """Fit the centre to the outer edges, and the even comb to the joints' middles."""
+    outer = [item.outer for item in edges if item.outer is not None]
+    centre, standard, apothem = np.zeros(2), 0.3, plan.outer_mm
+    if len(outer) >= 4:
+        centre, standard, apothem = centre_of(outer, plan)
+    turned = []
+    for joint in joints:
+        if joint.face_a is None or joint.face_b is None:
+            continue
+        middle = joint_line(joint).point_mm - centre
+        turned.append((clockwise_deg(middle) - (joint.number - 1) * plan.pitch_deg, joint.number))
+    if not turned:
+        first = joints[0].middle_mm - centre
+        return Place(centre, standard, clockwise_deg(first), apothem)
+    base = turned[0][0]
+    away = np.array([wrapped_deg(angle - base) for angle, _ in turned])
+    return Place(centre, standard, float(base + np.median(away) + _trimmed(away - np.median(away))), apothem)
+
+
+def _trimmed(values: Array) -> float:
+    """Mean of what lies within 3 robust standard deviations of zero."""
+    spread = max(1.4826 * float(np.median(np.abs(values))), 1e-3)
+    return float(np.mean(values[np.abs(values) <= 3.0 * spread]))
+
+
+def centre_of(outer: list[EdgeLine], plan: Plan) -> tuple[Array, float, float]:
+    """Centre, its standard uncertainty, and the mean distance of the outer edges from it (robust)."""
+    points = np.array([edge.middle_mm for edge in outer])
+    if plan.outline == "round":
+        normals = points / np.linalg.norm(points, axis=1, keepdims=True)
+    else:
+        angles = np.radians([edge.direction_deg + 90.0 for edge in outer])
+        normals = np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    design = np.column_stack([normals, np.ones(len(outer))])
+    distance = np.sum(points * normals, axis=1)
+    weights = np.ones(len(outer))
+    for _ in range(10):
+        root = np.sqrt(weights)[:, None]
+        solution = np.linalg.lstsq(design * root, distance * root[:, 0], rcond=None)[0]
+        rest = distance - design @ solution
+        spread = max(1.4826 * float(np.median(np.abs(rest))), 0.02)
+        weights = 1.0 / (1.0 + (rest / (2.0 * spread)) ** 2)
+    standard = spread * float(np.sqrt(2.0 / len(outer)))
+    return solution[:2], standard, float(solution[2])
+
+
+def frame_of(joint: JointFaces) -> JointFrame:
+    return JointFrame(joint.middle_mm, joint.direction_deg, 0.0)
+
+
+def joint_line(joint: JointFaces) -> Line:
+    """The bisector of the two faces, at the middle of their shared length."""
+    assert joint.face_a is not None and joint.face_b is not None
+    middle = sum(joint.ends_mm) / 2.0
+    a, b = joint.face_a, joint.face_b
+    v = 0.5 * (a.offset_mm + b.offset_mm + (a.slope + b.slope) * middle)
+    turn = 0.5 * (np.arctan(a.slope) + np.arctan(b.slope))
+    point = frame_of(joint).to_ring(np.array(middle), np.array(v))
+    variance = 0.25 * (joint.covariance[1, 1] + joint.covariance[3, 3] + 2.0 * joint.covariance[1, 3])
+    return Line(
+        point, joint.direction_deg - float(np.degrees(turn)), float(np.degrees(np.sqrt(max(variance, 0.0))))
+    )
+
+
+def face_line(joint: JointFaces, which: str) -> Line | None:
+    face = joint.face_a if which == "a" else joint.face_b
+    if face is None:
+        return None
+    middle = sum(joint.ends_mm) / 2.0
+    point = frame_of(joint).to_ring(np.array(middle), np.array(face.offset_mm + face.slope * middle))
+    index = 1 if which == "a" else 3
+    noise = np.degrees(np.sqrt(max(joint.covariance[index, index], 0.0)))
+    # A face's own direction carries half of what makes the taper of the pair uncertain.
+    extra = 0.5 * np.sqrt(sum(part.standard**2 for part in joint.taper_budget))
+    return Line(
+        point, joint.direction_deg - float(np.degrees(np.arctan(face.slope))), float(np.hypot(noise, extra))
+    )
+
+
+def distance_mm(edge: EdgeLine, centre_mm: Array, plan: Plan) -> float:
+    """Distance of an edge from the centre: square to it (polygon) or to its middle (round)."""
+    away = edge.middle_mm - centre_mm
+    if plan.outline == "round":
+        return float(np.hypot(*away))
+    angle = np.radians(edge.direction_deg + 90.0)
+    return float(abs(away @ np.array([np.cos(angle), np.sin(angle)])))
+
+
+def foot_mm(edge: EdgeLine, centre_mm: Array, plan: Plan) -> Array:
+    """The point of an edge square out from the centre (polygon), or its middle (round)."""
+    if plan.outline == "round":
+        return edge.middle_mm
+    angle = np.radians(edge.direction_deg)
+    along = np.array([np.cos(angle), np.sin(angle)])
+    return np.asarray(edge.middle_mm + ((centre_mm - edge.middle_mm) @ along) * along)
+
+
+def clockwise_deg(vector: Array) -> float:
+    """Angle of a vector of the ring frame, clockwise from 12 o'clock."""
+    return float(np.degrees(np.arctan2(vector[0], vector[1])))
+
+
+def wrapped_deg(angle_deg: float) -> float:
+    """The same angle within -180 to 180."""
+    return float((angle_deg + 180.0) % 360.0 - 180.0)
