@@ -3,7 +3,7 @@
     python tests/accuracy/benchmark.py --seed 1 --count 300 --out worst/
 
 Tune on one seed, report on another. ``--factor tilt_deg`` prints the breakdown by that factor alone
-(may be given again), ``--only 17`` runs single cases of the same matrix and saves their pictures.
+(may be given again), ``--only 17`` runs a single case of the same matrix.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ import numpy as np
 from accuracy.bound import gap_bound_mm
 from accuracy.crops import save_crop
 from accuracy.matrix import FACTORS, Case, cases
-from accuracy.photos import reference_of
+from accuracy.photos import plan_of, reference_of
 from accuracy.scoring import Row, Score, failed, score
 from accuracy.tables import describe, errors_table, verdict_lines, worst_gaps
 from lightgap.check import check
@@ -51,7 +51,7 @@ def run(case: Case) -> tuple[Score, dict[tuple[int, str, str | None], float]]:
     factors = case.factors | {"seed": case.seed}
     started = time.perf_counter()
     try:
-        report = check(drawn.photo, truth.plan, reference_of(truth))
+        report = check(drawn.photo, plan_of(truth), reference_of(truth))
     except LightgapError as error:
         return failed(truth, error.message, factors), {}
     except Exception as error:  # a crash is a result too, and the other cases still count
@@ -73,9 +73,11 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--count", type=int, default=300)
     parser.add_argument("--factor", action="append", choices=list(FACTORS), help="break down by this alone")
-    parser.add_argument("--only", type=int, action="append", help="index of a case to run alone")
+    parser.add_argument(
+        "--only", type=int, action="append", help="index of a case to run alone (again for more)"
+    )
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
-    parser.add_argument("--out", type=Path, help="folder for the worst ten joints as annotated crops")
+    parser.add_argument("--out", type=Path, help="folder for the worst ten joints as crops, and their photos")
     arguments = parser.parse_args()
 
     matrix = cases(arguments.seed, arguments.count)
@@ -189,7 +191,7 @@ def _save(out: Path, place: int, row: Row, matrix: Sequence[Case]) -> None:
     out.mkdir(parents=True, exist_ok=True)
     case = next(case for case in matrix if row.photo.startswith(f"case{case.seed}."))
     drawn = case.draw()
-    report = check(drawn.photo, drawn.truth.plan, reference_of(drawn.truth))
+    report = check(drawn.photo, plan_of(drawn.truth), reference_of(drawn.truth))
     drawn.save(out)
     save_crop(
         out / f"{place:02d}_case{case.seed}_joint{row.number}.png", drawn.photo, drawn.truth, report, row

@@ -14,6 +14,7 @@ import sys
 import time
 import traceback
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 # So that the script runs from anywhere, without being installed.
@@ -29,6 +30,7 @@ from accuracy.truth import Truth, read_truth
 from lightgap.check import check
 from lightgap.errors import LightgapError
 from lightgap.photo import read_photo
+from lightgap.plan import Plan, default_tolerance
 from lightgap.report import Report
 
 _DECODES = 3
@@ -43,13 +45,18 @@ def reference_of(truth: Truth) -> str:
     return f"across-flats:{truth.measured_outer_mm}"
 
 
+def plan_of(truth: Truth) -> Plan:
+    """The plan that the person would enter, judged by the default tolerances of its joint style."""
+    return replace(truth.plan, tolerance=default_tolerance(truth.plan.joint))
+
+
 def run(truth: Truth, reference: str) -> tuple[Score, Report | None]:
     """Check one photo; a failure is part of the score."""
     data = truth.photo.read_bytes()
     decode = min(_timed_decode(data) for _ in range(_DECODES))
     started = time.perf_counter()
     try:
-        report = check(read_photo(truth.photo), truth.plan, reference)
+        report = check(read_photo(truth.photo), plan_of(truth), reference)
     except LightgapError as error:
         return failed(truth, error.message), None
     except Exception as error:  # a crash is a result too, and the other photos still count
@@ -116,7 +123,7 @@ def _save(out: Path, place: int, row: Row, truths: list[Truth], reference: Calla
     out.mkdir(parents=True, exist_ok=True)
     truth = next(item for item in truths if item.photo.name == row.photo)
     photo = read_photo(truth.photo)
-    report = check(photo, truth.plan, reference(truth))
+    report = check(photo, plan_of(truth), reference(truth))
     save_crop(out / f"{place:02d}_{truth.photo.stem}_joint{row.number}.png", photo, truth, report, row)
 
 
