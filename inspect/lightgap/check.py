@@ -20,6 +20,7 @@ from lightgap.reference.cards import find_cards, square_edges
 from lightgap.reference.found import Reference
 from lightgap.reference.sheet import find_sheet
 from lightgap.report import Report, make_report
+from lightgap.ring.by_hand import help_comb
 from lightgap.ring.comb import find_comb
 from lightgap.ring.edges import SegmentEdges, fit_edges
 from lightgap.ring.outline import Outline, find_outline
@@ -68,7 +69,7 @@ def check(
     progress(0.30, "looking for the ring")
     outline = find_outline(photo, found.camera, plan, hand.outline_px)
     progress(0.45, "looking for its joints")
-    comb = find_comb(photo, outline, plan, hand.first_joint_px)
+    comb = help_comb(find_comb(photo, outline, plan, hand.first_joint_px), hand, outline, plan)
     progress(0.60, "following its edges")
     edges = fit_edges(photo, outline, comb, plan)
     response = _response(photo, found, outline, edges, plan)

@@ -91,8 +91,8 @@ class Response:
         sharpened = np.asarray(codes @ LUMA, dtype=np.float32)
         plain = sharpened
         for _ in range(_UNDO_ROUNDS):
-            soft = np.asarray(cv2.GaussianBlur(plain, (0, 0), self.halo_px), dtype=np.float32)
-            plain = (sharpened + np.float32(self.halo_gain) * soft) / np.float32(1.0 + self.halo_gain)
+            soft = cv2.GaussianBlur(plain, (0, 0), self.halo_px)
+            plain = np.asarray((sharpened + self.halo_gain * soft) / (1.0 + self.halo_gain), dtype=np.float32)
         inner = (
             slice(rows.start - top, rows.stop - top),
             slice(columns.start - left, columns.stop - left),
