@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from lightgap.faces.fit import fit_joints
 from lightgap.hand import ByHand
 from lightgap.measure.measuring import measure
 from lightgap.photo import Photo
+from lightgap.picture_notes import picture_notes
 from lightgap.plan import Plan
 from lightgap.reference.across_flats import find_across_flats
 from lightgap.reference.cards import find_cards, square_edges
@@ -76,6 +78,7 @@ def check(
     progress(0.70, "measuring the joints")
     joints = fit_joints(photo, response, outline, comb, edges, plan, hand.faces)
     measurement = measure(outline, comb, edges, joints, plan, found)
+    measurement = replace(measurement, notes=picture_notes(photo, outline, response, plan))
     progress(1.0, "done")
     seconds = time.perf_counter() - started
     return make_report(photo.name, (photo.width, photo.height), plan, found, measurement, seconds)

@@ -1,0 +1,72 @@
+"""What is poor about a picture for this job, and what to do about it: sentences for the person."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightgap.faces.blur import Response
+from lightgap.photo import Photo
+from lightgap.plan import Plan
+from lightgap.ring.outline import Outline
+
+Array = NDArray[np.float64]
+
+_PX_PER_TOLERANCE = 1.0
+"""Pixels that the gap's limit should span at the least to be judged."""
+_BLURRED_PX = 1.8
+_OFF_CENTRE_SHARE = 0.25
+"""Camera's foot off the centre, as a share of its height, from which a slot's wall is in the way."""
+_GLARE_CODE, _GLARE_SHARE = 252, 0.03
+_DARK_CODE, _DARK_SHARE = 12, 0.25
+_SAMPLES = 4000
+
+
+def picture_notes(photo: Photo, outline: Outline, response: Response, plan: Plan) -> tuple[str, ...]:
+    """Return a sentence for each thing that makes the values of this photo less sure than they could be.
+
+    Too far away (mm per pixel against what the gap's limit needs), blurred, camera off the centre (how
+    much of a slot's wall it shows), glare, dark wood.
+    """
+    notes = []
+    camera, height = outline.camera, plan.thickness_mm
+    px_per_mm = camera.px_per_mm([0.0, 0.0], height)
+    limit = plan.tolerance.gap_mm
+    if limit is not None and limit * px_per_mm < _PX_PER_TOLERANCE:
+        notes.append(
+            f"the photo was taken from far: {1.0 / px_per_mm:.2f} mm per pixel, where the gap's limit of "
+            f"{limit:g} mm needs {limit / _PX_PER_TOLERANCE:.2f} or finer; go nearer, so that the ring "
+            "and its reference just fill the picture"
+        )
+    centre_px = camera.project_plane([0.0, 0.0], height)
+    blur = response.blur_at(centre_px)
+    if blur > _BLURRED_PX:
+        notes.append(
+            f"the photo is blurred ({blur:.1f} pixels); tap the ring to focus, rest the phone on something, "
+            "and use more light"
+        )
+    foot = float(np.hypot(*camera.foot_mm[:2]))
+    above = float(camera.foot_mm[2]) - height
+    if foot > _OFF_CENTRE_SHARE * above:
+        wall = foot / above * height
+        notes.append(
+            f"the camera stood {foot:.0f} mm off the ring's centre and sees up to {wall:.0f} mm of wall in "
+            "a slot that faces it; hold it straight over the centre"
+        )
+    bright = _top_face(photo, outline, plan).max(axis=1)
+    if np.mean(bright >= _GLARE_CODE) > _GLARE_SHARE:
+        notes.append("parts of the wood are blown out by glare; turn the lamp away or use softer light")
+    if np.mean(bright <= _DARK_CODE) > _DARK_SHARE:
+        notes.append("much of the wood is nearly black in the photo; use more light")
+    return tuple(notes)
+
+
+def _top_face(photo: Photo, outline: Outline, plan: Plan) -> NDArray[np.uint8]:
+    """Codes at places spread over the ring's top face, shape (n, 3)."""
+    turn = np.arange(_SAMPLES) * np.pi * (3.0 - np.sqrt(5.0))
+    share = (np.arange(_SAMPLES) + 0.5) / _SAMPLES
+    radius = np.sqrt(outline.inner_mm**2 + share * (outline.outer_mm**2 - outline.inner_mm**2))
+    points = np.stack([radius * np.cos(turn), radius * np.sin(turn)], axis=1)
+    columns, rows = np.round(outline.camera.project_plane(points, plan.thickness_mm)).astype(int).T
+    inside = (columns >= 0) & (rows >= 0) & (columns < photo.width) & (rows < photo.height)
+    return np.asarray(photo.codes[rows[inside], columns[inside]])
