@@ -180,6 +180,13 @@ class TestScoring:
             joint.gap_middle_mm <= (3.0 if k else 0.1) for k, joint in enumerate(truth.joints)
         ]
 
+    def test_a_below_that_hides_an_open_joint_is_among_the_worst(self, truth):
+        report = reported(truth)
+        first = replace(report.measurement.joints[0], gap_middle_mm=Below(0.1))
+        joints = (first, *report.measurement.joints[1:])
+        result = score(truth, replace(report, measurement=replace(report.measurement, joints=joints)))
+        assert worst_gaps([result])[0].miss == pytest.approx(truth.joints[0].gap_middle_mm - 0.1)
+
     def test_the_tables_can_be_printed(self, truth):
         scores = [score(truth, reported(truth, 0.03)), Score("other.jpg", 12, failure="no ring was seen")]
         rows = [row for item in scores for row in item.rows]

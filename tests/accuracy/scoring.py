@@ -56,6 +56,11 @@ class Row:
         return self.value - self.truth
 
     @property
+    def miss(self) -> float:
+        """Size of the error; for "below x" how far the truth lies above x; NaN if nothing was said."""
+        return max(self.truth - self.below, 0.0) if math.isfinite(self.below) else abs(self.error)
+
+    @property
     def told(self) -> bool:
         """Whether anything was said of it."""
         return math.isfinite(self.value) or math.isfinite(self.below)

@@ -159,10 +159,8 @@ def describe(row: Row) -> str:
 
 def worst_gaps(scores: Sequence[Score], count: int = 10) -> list[Row]:
     """The joints whose gap is furthest off, each once, the worst first."""
-    rows = [
-        row for score in scores for row in score.rows if row.quantity == "gap_mm" and math.isfinite(row.error)
-    ]
+    rows = [row for score in scores for row in score.rows if row.quantity == "gap_mm"]
     chosen: dict[tuple[str, int], Row] = {}
-    for row in sorted(rows, key=lambda row: -abs(row.error)):
+    for row in sorted((row for row in rows if math.isfinite(row.miss)), key=lambda row: -row.miss):
         chosen.setdefault((row.photo, row.number), row)
     return list(chosen.values())[:count]
