@@ -161,10 +161,11 @@ def _read(file: _File, name: str) -> Photo:
     # Only now: where the format itself is turned upright by its decoder, the tag is gone by now.
     exif = _exif(image)
     turn = _UPRIGHT.get(int(_number(exif.get(_ORIENTATION))))
-    rgb = _rgb(image, name)
+    # One name for all, so that no more of them are kept than are needed.
+    image = _rgb(image, name)
     if turn is not None:
-        rgb = rgb.transpose(turn)
-    return Photo(np.asarray(rgb), _focal_px(exif, rgb.size), name, _taken(exif), digest)
+        image = image.transpose(turn)
+    return Photo(np.asarray(image), _focal_px(exif, image.size), name, _taken(exif), digest)
 
 
 def _decoded(file: _File, name: str) -> Image.Image:
