@@ -17,7 +17,8 @@ from lightgap.plan import Plan, plan_from_mapping, read_toml
 from lightgap.show.bar import Bar
 from lightgap.show.figures import Units
 
-_STATUS_ORDER = (2, 1, 3, 0)
+STATUS_ORDER = (2, 1, 3, 0)
+"""Of several photos, the first of these exit statuses that occurs is the command's."""
 _PICTURES = (".jpg", ".jpeg", ".png")
 _BARS_MM = (50.0, 200.0)
 _NOT_JUDGED = ("off", "false", "none")
@@ -31,7 +32,12 @@ def check(options: argparse.Namespace) -> int:
     units: Units = "inch" if options.units == "in" else "mm"
     jobs = [
         Job(
-            photo, plan, options.reference, _bar(options.printed_bar), _picture(options, photo, photos), units
+            photo,
+            plan,
+            options.reference,
+            printed_bar(options.printed_bar),
+            _picture(options, photo, photos),
+            units,
         )
         for photo in photos
     ]
@@ -40,7 +46,7 @@ def check(options: argparse.Namespace) -> int:
     if len(outcomes) == 1 and outcomes[0].failure is not None:
         raise outcomes[0].failure
     statuses = {outcome.exit_status for outcome in outcomes}
-    return next(status for status in _STATUS_ORDER if status in statuses)
+    return next(status for status in STATUS_ORDER if status in statuses)
 
 
 def plan_of(options: argparse.Namespace) -> Plan:
@@ -94,7 +100,14 @@ def photos_of(names: Iterable[str]) -> list[Path]:
     return photos
 
 
-def _bar(lengths: Sequence[float] | None) -> tuple[float, float] | None:
+def printed_bar(lengths: Sequence[float] | None) -> tuple[float, float] | None:
+    """Check what the cards' two bars are said to measure, mm.
+
+    Raises
+    ------
+    PlanError
+        If they cannot be 100 mm bars.
+    """
     if lengths is None:
         return None
     along_x, along_y = lengths

@@ -14,6 +14,7 @@ from typing import NoReturn, TypeAlias, get_args
 
 from lightgap import __version__, faults
 from lightgap.errors import LightgapError
+from lightgap.log_cli import add_log_commands
 from lightgap.plan import JointStyle, OutlineShape
 
 _DESCRIPTION = """\
@@ -87,6 +88,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_cards(commands)
     _add_serve(commands)
     _add_demo(commands)
+    add_log_commands(commands)
     return parser
 
 

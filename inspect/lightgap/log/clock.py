@@ -46,6 +46,17 @@ def read(text: str) -> datetime:
     return moment.astimezone(UTC)
 
 
+def shown(text: str) -> str:
+    """Write a moment of the log as the clock on the wall has it.
+
+    Examples
+    --------
+    >>> len(shown("2026-03-01T09:30:00.000000Z"))
+    16
+    """
+    return read(text).astimezone().strftime("%Y-%m-%d %H:%M")
+
+
 def start_of(day: date) -> str:
     """Return the local midnight at which a day begins."""
     return written(datetime.combine(day, time()))

@@ -54,7 +54,7 @@ def open_database(path: Path, migrations: Traversable | None = None) -> sqlite3.
         path.parent.mkdir(parents=True, exist_ok=True)
         connection = sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None)
     except (OSError, sqlite3.Error) as error:
-        raise told(error, path) from error
+        raise told(error, f"The log {path}") from error
     try:
         _refuse_foreign(connection, path)
         connection.execute("PRAGMA journal_mode = WAL")
@@ -63,7 +63,7 @@ def open_database(path: Path, migrations: Traversable | None = None) -> sqlite3.
         connection.execute("PRAGMA foreign_keys = ON")
     except sqlite3.Error as error:
         connection.close()
-        raise told(error, path) from error
+        raise told(error, f"The log {path}") from error
     except BaseException:
         connection.close()
         raise
@@ -96,25 +96,25 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
         raise told(error) from error
 
 
-def told(error: OSError | sqlite3.Error, path: Path | None = None) -> LogError:
-    """Say in plain words what went wrong with a file of the log."""
+def told(error: OSError | sqlite3.Error, name: str = "The log") -> LogError:
+    """Say in plain words what went wrong with a file: the log's own, or another that is ``name``d."""
     text = str(error).lower()
-    name = f" {path}" if path else ""
     if (isinstance(error, OSError) and error.errno in _FULL) or "disk is full" in text:
         return LogError("The disk is full: nothing was saved.", "Free some space, then save again.")
     if "locked" in text or "busy" in text:
         return LogError(
-            f"Another program has held the log{name} for {BUSY_SECONDS:.0f} seconds.",
+            f"{name} has been held by another program for {BUSY_SECONDS:.0f} seconds.",
             "Close other windows of this program, then try again.",
         )
     if "not a database" in text or "malformed" in text:
         return LogError(
-            f"The log{name} is damaged, or is no log at all.",
+            f"{name} is damaged, or is no log at all.",
             "Put back a copy of the log, or name another folder with LIGHTGAP_LOG.",
         )
+    why = error.strerror if isinstance(error, OSError) and error.strerror else error
     return LogError(
-        f"The log{name} cannot be read or written: {error}.",
-        "See that its folder is there, is yours and has space, or name another with LIGHTGAP_LOG.",
+        f"{name} cannot be read or written: {why}.",
+        "See that its folder is there, is yours and has space, or name another.",
     )
 
 

@@ -83,7 +83,7 @@ def export_build(log: Log, build_id: int, path: Path) -> None:
         finally:
             part.unlink(missing_ok=True)
     except OSError as error:
-        raise told(error, path) from error
+        raise told(error, str(path)) from error
 
 
 def build_form(build: Build, rings: Iterable[tuple[Ring, tuple[Check, ...]]]) -> Json:

@@ -114,7 +114,7 @@ def import_build(log: Log, path: Path, *, as_copy: bool = False) -> Build:
     except (ValueError, TypeError, KeyError, AttributeError, OverflowError) as error:
         raise _refused(path, f"what is in it does not fit together ({error})") from error
     except OSError as error:
-        raise told(error, path) from error
+        raise told(error, str(path)) from error
 
 
 def _refused(path: Path, why: str) -> LogError:

@@ -155,6 +155,14 @@ def list_builds(connection: sqlite3.Connection, after: str | None, size: int) ->
     return Page(lines, _token(rows, size, "changed_at"))
 
 
+def find_builds(connection: sqlite3.Connection, name: str) -> tuple[int, ...]:
+    """Return the builds of exactly that name, the last changed first."""
+    rows = connection.execute(
+        "SELECT id FROM builds WHERE name = ? AND deleted_at IS NULL ORDER BY changed_at DESC", (name,)
+    )
+    return tuple(row["id"] for row in rows)
+
+
 def list_checks(
     connection: sqlite3.Connection, filters: Filters, after: str | None, size: int
 ) -> Page[CheckLine]:
@@ -174,14 +182,18 @@ def checks_query(filters: Filters, after: str | None = None) -> tuple[str, Param
 
 def list_deleted(connection: sqlite3.Connection) -> tuple[Deleted, ...]:
     """Return what was deleted and can come back, the last deleted first."""
+    ring = "CASE r.name WHEN '' THEN 'ring ' || r.position ELSE r.name END"
     rows = connection.execute(
-        """
+        f"""
         SELECT 'build' AS kind, id, name, deleted_at FROM builds WHERE deleted_at IS NOT NULL
         UNION ALL
-        SELECT 'ring', id, CASE name WHEN '' THEN 'ring ' || position ELSE name END, deleted_at
-        FROM rings WHERE deleted_at IS NOT NULL
+        SELECT 'ring', r.id, b.name || ', ' || {ring}, r.deleted_at
+        FROM rings r JOIN builds b ON b.id = r.build_id WHERE r.deleted_at IS NOT NULL
         UNION ALL
-        SELECT 'check', id, 'check of ' || made_at, deleted_at FROM checks WHERE deleted_at IS NOT NULL
+        SELECT 'check', c.id, b.name || ', ' || {ring} || ', ' || coalesce(c.verdict, 'not measured yet'),
+               c.deleted_at
+        FROM checks c JOIN rings r ON r.id = c.ring_id JOIN builds b ON b.id = r.build_id
+        WHERE c.deleted_at IS NOT NULL
         ORDER BY deleted_at DESC
         """
     )

@@ -254,6 +254,32 @@ def say(spread: Spread, units: Units = "mm") -> tuple[str, ...]:
     return tuple(said)
 
 
+def say_build(rings: Sequence[tuple[str, Report]], units: Units = "mm") -> tuple[str, ...]:
+    """Say how consistent the gaps of a build are, at mid-length: each ring's, then all rings' together.
+
+    Parameters
+    ----------
+    rings : sequence of (name, Report)
+        Rings with closed joints, and those in which too little was measured, are passed over.
+    """
+    said: list[str] = []
+    alike: dict[float, list[tuple[str, Spread]]] = {}
+    for name, report in rings:
+        measured = [joint.gap_middle_mm for joint in report.measurement.joints]
+        if report.plan.joint == "closed" or sum(isinstance(gap, Value) for gap in measured) < 2:
+            continue
+        spread = ring_spread(report)
+        alike.setdefault(spread.nominal_mm, []).append((name, spread))
+        said.append(f"{name[:1].upper()}{name[1:]}. {' '.join(say(spread, units))}")
+    for group in alike.values():
+        if len(group) > 1:
+            said.append(
+                f"{joined([name for name, _ in group])} together, by their means. "
+                f"{' '.join(say(build_spread(group), units))}"
+            )
+    return tuple(said)
+
+
 def _standard(value: Value, *, shared: bool) -> float:
     parts = [part.standard for part in value.budget if (part.name in SHARED) is shared]
     return math.sqrt(sum(part**2 for part in parts))

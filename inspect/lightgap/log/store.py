@@ -118,6 +118,11 @@ class Log:
         with self.snapshot():
             return reading.read_build(self.connection, build_id)
 
+    def builds_named(self, name: str) -> tuple[int, ...]:
+        """Return the builds of exactly that name, the last changed first."""
+        with self.snapshot():
+            return reading.find_builds(self.connection, name)
+
     def ring(self, ring_id: int) -> Ring:
         """Return a ring with its last check; `history` returns them all."""
         with self.snapshot():
