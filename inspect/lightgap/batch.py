@@ -71,10 +71,12 @@ class Outcome:
 def check_one(job: Job, progress: Callable[[float, str], None] = _silent) -> Outcome:
     """Check one photo and write its picture."""
     try:
-        from lightgap.check import check
         from lightgap.photo import read_photo
 
         photo = read_photo(job.photo)
+        # After the photo, so that one that cannot be read is refused at once.
+        from lightgap.check import check
+
         report = check(photo, job.plan, job.reference, printed_bar_mm=job.printed_bar_mm, progress=progress)
         if job.picture is not None:
             write_picture(photo, report, job.picture, job.units)
