@@ -83,9 +83,7 @@ class CheckAnswer(BaseModel):
     reference: str
     printed_bar: tuple[float, float] | None = None
     by_hand: dict[str, Any] | None = None
-    report: dict[str, Any] | None = Field(
-        None, description='"format": "lightgap-check/1", with an uncertainty budget for every value'
-    )
+    report: dict[str, Any] | None = Field(None, description='"format": "lightgap-check/1"')
     shown: dict[str, Any] | None = Field(None, description="the report in words, for mm and for inch")
     error: Failure | None = None
 
@@ -190,7 +188,7 @@ def measure_again(request: Request, check_id: str, again: Again) -> Accepted:
 
 @router.get("/checks/{check_id}/report")
 def get_report(request: Request, check_id: str) -> FileResponse:
-    """Send the report as a file of its own."""
+    """Send the report as a file of its own, with an uncertainty budget for every value."""
     return _file(_measured(request, check_id), "report.json", "application/json")
 
 

@@ -60,7 +60,7 @@ def measure(
     )
     progress(0.97, "drawing the picture")
     _write_results(photo, report, folder)
-    return {"report": report.to_dict(budgets=True), "shown": told(report)}
+    return {"report": report.to_dict(), "shown": told(report)}
 
 
 def _write_preview(photo: Photo, folder: Path) -> None:
@@ -74,6 +74,6 @@ def _write_preview(photo: Photo, folder: Path) -> None:
 
 
 def _write_results(photo: Photo, report: Report, folder: Path) -> None:
-    (folder / "report.json").write_text(json.dumps(report.to_dict(), indent=1))
+    (folder / "report.json").write_text(json.dumps(report.to_dict(budgets=True), indent=1))
     (folder / "joints.csv").write_text(csv_table([report]), newline="")
     Image.fromarray(draw(photo, report)).save(folder / "picture.jpg", quality=90)

@@ -1,6 +1,6 @@
 // One check: how far it is, then what is wrong, the photo with its joints, the figures, what to do.
 
-import { el, icon, sign } from "./dom.js";
+import { el, icon, sign, unbroken } from "./dom.js";
 import { Hand } from "./hand.js";
 import { Overlay } from "./overlay.js";
 import { ask, askJson } from "./server.js";
@@ -110,7 +110,7 @@ function showWords() {
   box.className = `verdict is-${sign(report.verdict).name}`;
   const word = report.verdict[0].toUpperCase() + report.verdict.slice(1);
   box.querySelector(".word").replaceChildren(icon(report.verdict), word);
-  box.querySelector("h1").textContent = `${shown.headline}.`;
+  box.querySelector("h1").textContent = unbroken(`${shown.headline}.`);
   box.querySelector(".plan").textContent = `${check.plan_words[units()]}. Scale from ${report.reference.name}.`;
   showAdvice(report.advice);
   showNotes(report);
@@ -124,19 +124,24 @@ function drawTable() {
   order.textContent = worstFirst ? "Clockwise ↻" : "Worst first ↓";
   order.setAttribute("aria-label", worstFirst ? "Put them in clockwise order" : "Put the worst first");
   table.draw(kind, check, worstFirst);
+  // The plot is wider than a phone; what can be scrolled must be reached by keys.
+  find("#table").toggleAttribute("tabindex", false);
+  if (kind === "plot") find("#table").setAttribute("tabindex", "0");
   table.mark(chosen);
 }
 
 function showAdvice(advice) {
   find("#advice").hidden = advice.length === 0;
-  find("#advice ul").replaceChildren(...advice.map((item) => el("li", {},
-    el("h3", {}, item.title),
-    el("p", {}, item.action),
-    el("p", { class: "small" }, item.cause),
-    item.caution ? el("p", { class: "caution" }, item.caution) : null,
+  find("#advice ul").replaceChildren(...advice.map((item) => el("li", {}, el("details", {},
+    el("summary", {}, unbroken(item.title)),
+    el("p", {}, unbroken(item.action)),
+    el("p", { class: "small" }, unbroken(item.cause)),
     el("div", { class: "buttons" },
       item.joints.map((number) => whereButton("joint", number)),
-      item.segments.map((number) => whereButton("segment", number))))));
+      item.segments.map((number) => whereButton("segment", number)))))));
+  // What may hurt stands open, and once.
+  const cautions = new Set(advice.map((item) => item.caution).filter(Boolean));
+  find("#cautions").replaceChildren(...[...cautions].map((text) => el("p", { class: "caution" }, text)));
 }
 
 function whereButton(kind, number) {

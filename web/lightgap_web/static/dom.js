@@ -22,6 +22,11 @@ function filled(element, attributes, children) {
   return element;
 }
 
+/** Keep a figure, its uncertainty and its unit on one line. */
+export function unbroken(text) {
+  return text.replaceAll(" ± ", "\u00a0±\u00a0").replace(/(\d) (mm|in)\b/g, "$1\u00a0$2");
+}
+
 /** Make an element of an SVG that the server drew. */
 export function drawn(text) {
   return document.importNode(new DOMParser().parseFromString(text, "image/svg+xml").documentElement, true);

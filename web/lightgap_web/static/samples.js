@@ -2,7 +2,6 @@
 
 import { el } from "./dom.js";
 import { ask } from "./server.js";
-import { onUnits } from "./units.js";
 
 const find = (selector) => document.querySelector(selector);
 
@@ -23,16 +22,15 @@ function tell({ message, hint }) {
   find("#problem p").textContent = hint;
 }
 
-function card({ name, title, plan }, units) {
-  const [piece, ...rest] = title.split(": ");
+function card({ name, title, about }) {
   return el("li", {}, el(
     "button",
     { type: "button", onclick: (event) => check(name, event.currentTarget) },
     el("img", { src: `/api/samples/${name}/photo`, alt: "", loading: "lazy" }),
-    el("span", { class: "said" }, el("strong", {}, piece), el("span", {}, rest.join(": ")), el("small", {}, plan[units])),
+    el("span", { class: "said" }, el("strong", {}, title), el("span", {}, about)),
   ));
 }
 
 ask("/api/samples")
-  .then((samples) => onUnits((units) => find("#shelf").replaceChildren(...samples.map((sample) => card(sample, units)))))
+  .then((samples) => find("#shelf").replaceChildren(...samples.map(card)))
   .catch(tell);

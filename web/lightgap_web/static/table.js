@@ -1,6 +1,6 @@
 // The figures of joints, segments and ring: the strings come from the server, in words and in cells.
 
-import { drawn, el, icon, sign } from "./dom.js";
+import { drawn, el, icon, sign, unbroken } from "./dom.js";
 import { units } from "./units.js";
 
 const UNIT = { mm: "mm", inch: "in" };
@@ -141,14 +141,14 @@ function details(item, told, columns) {
   if (item.blocked_mm) said.push(told.blocked);
   if (item.filled) said.push(`Filled with ${item.filled}.`);
   return [
-    said.length ? el("ul", { class: "reasons" }, said.map((text) => el("li", {}, text))) : null,
+    said.length ? el("ul", { class: "reasons" }, said.map((text) => el("li", {}, unbroken(text)))) : null,
     el("dl", { class: "values" }, columns.flatMap(([name, heading]) => figureLine(heading, told.values[name]))),
     budgets(columns.map(([name, heading]) => [heading, told.values[name]])),
   ];
 }
 
 function figureLine(heading, { full, reason }) {
-  return [el("dt", {}, heading), el("dd", {}, reason ? `${full}: ${reason}` : full)];
+  return [el("dt", {}, heading), el("dd", {}, unbroken(reason ? `${full}: ${reason}` : full))];
 }
 
 function ringFigures(report, shown) {
