@@ -12,10 +12,13 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
-from lightgap.measure import JointMeasure, Measurement, RingMeasure, SegmentMeasure
 from lightgap.plan import Plan
 from lightgap.values import Below, Measured, Unknown, Value
+
+if TYPE_CHECKING:  # The log and the lists use verdicts without the engine.
+    from lightgap.measure import JointMeasure, Measurement, RingMeasure, SegmentMeasure
 
 
 class Verdict(StrEnum):

@@ -1,4 +1,7 @@
-"""What `lightgap log` does and prints; the options come from `lightgap.log_cli`."""
+"""What `lightgap log` does and prints; the options come from `lightgap.log_cli`.
+
+The engine is loaded only by what reads a report or a photo, so that a list appears at once.
+"""
 
 from __future__ import annotations
 
@@ -12,19 +15,13 @@ from lightgap.checking import STATUS_ORDER, photos_of, printed_bar
 from lightgap.errors import LogError
 from lightgap.judge import Verdict
 from lightgap.log.clock import shown
-from lightgap.log.exchange import export_build
-from lightgap.log.intake import import_build
 from lightgap.log.measuring import add_photo, measure_again
 from lightgap.log.records import EVERY, BuildLine, Check, CheckLine, Filters, NewPhoto, Notes, Ring
 from lightgap.log.settings import Settings
-from lightgap.log.spacers import say_build
 from lightgap.log.store import Log
-from lightgap.log.stored import read_report
-from lightgap.photo import read_photo
 from lightgap.plan import read_plan
 from lightgap.show.bar import Bar
 from lightgap.show.figures import Units, figure
-from lightgap.show.table import table
 from lightgap.show.words import SIGNS, counted, describe_plan, joined
 
 _VERDICTS = {
@@ -107,6 +104,9 @@ def _show(log: Log, options: argparse.Namespace) -> int:
 
 
 def _build(log: Log, build_id: int, units: Units) -> Iterator[str]:
+    from lightgap.log.spacers import say_build
+    from lightgap.log.stored import read_report
+
     build = log.build(build_id)
     yield f"{build.name} (build {build.id}), begun {shown(build.made_at)}"
     yield from _notes(build.notes)
@@ -148,6 +148,9 @@ def _ring_lines(ring: Ring, units: Units) -> Iterator[str]:
 
 
 def _check(log: Log, check_id: int, units: Units) -> Iterator[str]:
+    from lightgap.log.stored import read_report
+    from lightgap.show.table import table
+
     check = log.check(check_id)
     ring = log.ring(check.ring_id)
     yield f"{log.build(ring.build_id).name}, {ring.title} (check {check.id}), {shown(check.made_at)}"
@@ -231,6 +234,8 @@ def _find_ring(log: Log, build_id: int, named: str | None, must_be: bool) -> Rin
 
 
 def _read_photo(path: Path) -> NewPhoto:
+    from lightgap.photo import read_photo
+
     try:
         photo = NewPhoto(path.name, path.read_bytes())
     except OSError as error:
@@ -257,6 +262,8 @@ def _bar() -> Iterator[Callable[[float, str], None]]:
 
 def _print_check(check: Check, name: str) -> int:
     """Say what came of a check; return its exit status."""
+    from lightgap.log.stored import read_report
+
     summary, result = check.summary, check.latest
     print(f"{_mark(summary.verdict)} check {check.id}  {name}: {_said(summary.verdict, summary.headline)}")
     if result is None or result.report is None:
@@ -311,12 +318,16 @@ def _purge(log: Log, options: argparse.Namespace) -> int:
 
 
 def _export(log: Log, options: argparse.Namespace) -> int:
+    from lightgap.log.exchange import export_build
+
     export_build(log, options.build, options.file)
     print(f"{options.file}: {log.build(options.build).name}")
     return 0
 
 
 def _import(log: Log, options: argparse.Namespace) -> int:
+    from lightgap.log.intake import import_build
+
     build = import_build(log, options.file, as_copy=options.copy)
     print(f"build {build.id}  {build.name}: {counted(len(build.rings), 'ring')}")
     return 0

@@ -13,6 +13,7 @@ from lightgap.errors import LogError, NotInLog
 from lightgap.judge import Verdict, worst
 from lightgap.log.clock import start_of
 from lightgap.log.database import told
+from lightgap.log.forms import stored_plan
 from lightgap.log.photos import StoredPhoto
 from lightgap.log.records import (
     WOOD,
@@ -30,7 +31,6 @@ from lightgap.log.records import (
     Ring,
     Summary,
 )
-from lightgap.log.stored import stored_plan
 from lightgap.plan import Plan
 from lightgap.values import COVERAGE_FACTOR, Below, Contribution, Value
 

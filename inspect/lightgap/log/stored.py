@@ -16,11 +16,12 @@ from lightgap.advise import Advice
 from lightgap.camera import Camera
 from lightgap.errors import LogError
 from lightgap.judge import Finding, Judged, Verdict, Verdicts
+from lightgap.log.forms import read_value, stored_plan
 from lightgap.measure import JointMeasure, LinePx, Measurement, PointPx, RingMeasure, SegmentMeasure
-from lightgap.plan import Plan, Tolerance
+from lightgap.plan import Plan
 from lightgap.reference.found import CardFound, PoseUncertainty, Reference
 from lightgap.report import FORMAT, Report
-from lightgap.values import COVERAGE_FACTOR, Below, Contribution, Measured, Unknown, Value
+from lightgap.values import Measured
 
 Json = Mapping[str, Any]
 
@@ -44,29 +45,6 @@ def read_report(stored: Json) -> Report:
         raise LogError(
             f"This result is damaged: {type(error).__name__} {error}.", "Measure the photo again."
         ) from error
-
-
-def stored_plan(stored: Json, tolerance: Json) -> Plan:
-    """Make a plan again from its keys and the tolerances'."""
-    return Plan(**{**stored, "tolerance": Tolerance(**tolerance)})
-
-
-def read_value(stored: Json | None, reason: str | None = None) -> Measured:
-    """Make a measured value again from its JSON form and the reason that stands beside a null.
-
-    Examples
-    --------
-    >>> read_value({"value": 0.36, "u95": 0.05}).u95, read_value({"below": 0.04})
-    (0.05, Below(below=0.04))
-    """
-    if stored is None:
-        return Unknown(reason or "no reason was kept")
-    budget = tuple(Contribution(part["name"], part["standard"]) for part in stored.get("budget", ()))
-    if "below" in stored:
-        return Below(float(stored["below"]), budget)
-    return Value(
-        float(stored["value"]), budget or (Contribution("measuring", stored["u95"] / COVERAGE_FACTOR),)
-    )
 
 
 def _report(stored: Json) -> Report:

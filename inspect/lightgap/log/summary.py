@@ -7,8 +7,8 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from lightgap.judge import Verdict
+from lightgap.log.forms import read_value, stored_plan
 from lightgap.log.records import Summary
-from lightgap.log.stored import read_value, stored_plan
 from lightgap.values import Below, Unknown, Value
 
 Json = Mapping[str, Any]
