@@ -111,10 +111,11 @@ def find_strips(walls: list[WallSight], blur_px: float) -> list[LitStrip | None]
     is_lamp = gain > max(_LEAST_GAIN, _LEAST_SHARE * possible) and np.sum(each > _HELPED) >= _LEAST_WALLS
     widths = np.zeros(len(walls))
     widths[seen] = width
-    return [
-        _strip(widths[index], chi2[index], shift[index]) if is_lamp and seen[index] else None
-        for index in range(len(walls))
-    ]
+    strips = []
+    for index in range(len(walls)):
+        strip = _strip(widths[index], chi2[index], shift[index]) if is_lamp and seen[index] else None
+        strips.append(strip or (_perhaps(chi2[index], shift[index]) if seen[index] else None))
+    return strips
 
 
 def _lamp(chi2: Array, walls: list[WallSight]) -> tuple[Array, float]:
@@ -145,6 +146,14 @@ def _strip(width: float, chi2: Array, shift: Array) -> LitStrip | None:
     if gain < _TAKEN_GAIN:
         return LitStrip(width, 0.0, 0.5 * abs(moves[1]))
     return LitStrip(width, moves[1], 0.5 * max(abs(moves[2] - moves[0]), abs(moves[1]) * 0.3))
+
+
+def _perhaps(chi2: Array, shift: Array) -> LitStrip | None:
+    """A strip that the profile shows but no lamp explains: the edge stays, the doubt is carried."""
+    best = int(np.argmin(chi2))
+    if chi2[0] - chi2[best] < _TAKEN_GAIN:
+        return None
+    return LitStrip(float(_WIDTHS[best]), 0.0, 0.5 * abs(float(shift[best])))
 
 
 def _at(costs: Array, widths: Array) -> Array:

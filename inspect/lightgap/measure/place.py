@@ -38,22 +38,22 @@ class Place:
 
 
 def find_place(edges: tuple[SegmentEdges, ...], joints: tuple[JointFaces, ...], plan: Plan) -> Place:
-    """Fit the centre to the outer edges, and the even comb to the joints' middles."""
+    """Fit the centre to the outer edges and the joint lines, and the even comb to the joints' middles."""
     outer = [item.outer for item in edges if item.outer is not None]
+    fitted = [joint for joint in joints if joint.face_a is not None and joint.face_b is not None]
+    lines = [joint_line(joint) for joint in fitted]
     centre, standard, apothem = np.zeros(2), 0.3, plan.outer_mm
     if len(outer) >= 4:
-        centre, standard, apothem = centre_of(outer, plan)
-    turned = []
-    for joint in joints:
-        if joint.face_a is None or joint.face_b is None:
-            continue
-        middle = joint_line(joint).point_mm - centre
-        turned.append((clockwise_deg(middle) - (joint.number - 1) * plan.pitch_deg, joint.number))
-    if not turned:
+        centre, standard, apothem = centre_of(outer, plan, lines)
+    if not fitted:
         first = joints[0].middle_mm - centre
         return Place(centre, standard, clockwise_deg(first), apothem)
-    base = turned[0][0]
-    away = np.array([wrapped_deg(angle - base) for angle, _ in turned])
+    turned = [
+        clockwise_deg(line.point_mm - centre) - (joint.number - 1) * plan.pitch_deg
+        for joint, line in zip(fitted, lines, strict=True)
+    ]
+    base = turned[0]
+    away = np.array([wrapped_deg(angle - base) for angle in turned])
     return Place(centre, standard, float(base + np.median(away) + _trimmed(away - np.median(away))), apothem)
 
 
@@ -63,8 +63,13 @@ def _trimmed(values: Array) -> float:
     return float(np.mean(values[np.abs(values) <= 3.0 * spread]))
 
 
-def centre_of(outer: list[EdgeLine], plan: Plan) -> tuple[Array, float, float]:
-    """Centre, its standard uncertainty, and the mean distance of the outer edges from it (robust)."""
+def centre_of(
+    outer: list[EdgeLine], plan: Plan, lines: list[Line] | None = None
+) -> tuple[Array, float, float]:
+    """Centre, its standard uncertainty, and the mean distance of the outer edges from it (robust).
+
+    Every edge stands the same distance from the centre; joint lines, where given, run through it.
+    """
     points = np.array([edge.middle_mm for edge in outer])
     if plan.outline == "round":
         normals = points / np.linalg.norm(points, axis=1, keepdims=True)
@@ -73,14 +78,19 @@ def centre_of(outer: list[EdgeLine], plan: Plan) -> tuple[Array, float, float]:
         normals = np.stack([np.cos(angles), np.sin(angles)], axis=1)
     design = np.column_stack([normals, np.ones(len(outer))])
     distance = np.sum(points * normals, axis=1)
-    weights = np.ones(len(outer))
+    if lines:
+        across = np.radians([line.direction_deg + 90.0 for line in lines])
+        sides = np.stack([np.cos(across), np.sin(across)], axis=1)
+        design = np.vstack([design, np.column_stack([sides, np.zeros(len(lines))])])
+        distance = np.concatenate([distance, np.sum([line.point_mm for line in lines] * sides, axis=1)])
+    weights = np.ones(len(distance))
     for _ in range(10):
         root = np.sqrt(weights)[:, None]
         solution = np.linalg.lstsq(design * root, distance * root[:, 0], rcond=None)[0]
         rest = distance - design @ solution
         spread = max(1.4826 * float(np.median(np.abs(rest))), 0.02)
         weights = 1.0 / (1.0 + (rest / (2.0 * spread)) ** 2)
-    standard = spread * float(np.sqrt(2.0 / len(outer)))
+    standard = spread * float(np.sqrt(2.0 / len(distance)))
     return solution[:2], standard, float(solution[2])
 
 
