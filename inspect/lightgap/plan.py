@@ -136,7 +136,7 @@ _CLOSED = Tolerance(
     taper_deg=0.30,
     pitch_error_deg=0.30,
     included_angle_deg=0.35,
-    mitre_deg=0.25,
+    mitre_deg=0.35,
     radial_offset_mm=0.50,
 )
 _OPEN = Tolerance(
@@ -144,7 +144,7 @@ _OPEN = Tolerance(
     taper_deg=0.25,
     pitch_error_deg=0.30,
     included_angle_deg=0.40,
-    mitre_deg=0.30,
+    mitre_deg=0.40,
     radial_offset_mm=0.50,
 )
 
@@ -152,10 +152,10 @@ _OPEN = Tolerance(
 def default_tolerance(joint: JointStyle) -> Tolerance:
     """Return the limits that apply where a plan sets none; README.md has the sources.
 
-    A closed joint's 0.15 mm is the thickest PVA bond line of full strength; its angles are those that
-    open a joint by as much: 0.25 degrees over a width of 35 mm, 0.30 degrees over 29 mm. The limits of
-    spaced and tapered joints, of place and of what the lathe takes off are common practice, without a
-    source. Ring size, roundness, skew, twist and edge lengths are measured but not judged.
+    A closed joint's 0.15 mm is the thickest PVA bond line of full strength; 0.30 degrees of taper open a
+    joint of 29 mm by as much. The limits of spaced and tapered joints, of place, of a segment's own
+    angles (which its joints show more finely) and of what the lathe takes off are common practice,
+    without a source. Ring size, roundness, skew, twist and edge lengths are measured but not judged.
     """
     return _CLOSED if joint == "closed" else _OPEN
 
