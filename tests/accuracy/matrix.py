@@ -124,6 +124,8 @@ def _case(seed: int, factors: dict[str, Any], rng: np.random.Generator) -> Case:
     )
 
 
+_GLUES = ((0.55, 0.45, 0.25), (0.75, 0.72, 0.60), (0.20, 0.13, 0.07))
+_RESINS = ((0.03, 0.09, 0.35), (0.02, 0.02, 0.02), (0.50, 0.38, 0.20), (0.60, 0.60, 0.58))
 _SCALES = {"0.05 to 0.065": 0.065, "to 0.09": 0.09, "to 0.12": 0.12, "to 0.16": 0.16, "over 0.16": np.inf}
 
 
@@ -176,7 +178,7 @@ def _faults(factors: dict[str, Any], plan: Plan, rng: np.random.Generator) -> Fa
     count, style = plan.segments, factors["style"]
     gap, fillings, squeezed = faults.gap_mm.copy(), {}, set()
     if plan.joint == "closed":
-        gap = np.exp(rng.uniform(np.log(0.02), np.log(0.4), count))
+        gap = np.exp(rng.uniform(np.log(0.02), np.log(0.8), count))
         faults = replace(faults, pitch_deg=faults.pitch_deg + rng.normal(0.0, 0.02, count))
         if rng.uniform() < 0.3:
             squeezed.add(int(rng.integers(count)))
@@ -189,17 +191,13 @@ def _faults(factors: dict[str, Any], plan: Plan, rng: np.random.Generator) -> Fa
         fillings[int(rng.integers(count))] = block
     if style == "glue":
         glued = rng.choice(count, max(2, count // 3), replace=False)
-        colour = tuple(np.array(((0.55, 0.45, 0.25), (0.75, 0.72, 0.6), (0.2, 0.13, 0.07)))[rng.integers(3)])
+        colour = _GLUES[rng.integers(len(_GLUES))]
         for joint in map(int, glued):
             gap[joint] = rng.uniform(0.15, 0.8)
             fillings[joint] = Filling("glue", None, colour, 0.0, 0.04, rng.uniform(0.5, 1.0))
     elif style == "resin":
-        colour = tuple(
-            np.array(((0.03, 0.09, 0.35), (0.02, 0.02, 0.02), (0.5, 0.38, 0.2), (0.6, 0.6, 0.58)))[
-                rng.integers(4)
-            ]
-        )
-        sunk = rng.choice([0.0, 0.0, 0.2])
+        colour = _RESINS[rng.integers(len(_RESINS))]
+        sunk = float(rng.choice([0.0, 0.0, 0.2]))
         for joint in range(count):
             gloss = 0.5 * float(rng.uniform() < 0.15)
             fillings[joint] = Filling("resin", None, colour, sunk, 0.06, rng.uniform(0.6, 1.0), gloss)
