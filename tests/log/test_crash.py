@@ -124,6 +124,8 @@ def test_a_database_for_which_there_is_no_room_keeps_what_it_had(log: Log) -> No
     with pytest.raises(LogError, match="The disk is full: nothing was saved"):
         for number in range(9):
             log.add_check(ring_id, [NewPhoto("b.jpg", b"\xff\xd8\xff%d" % number)], report)
+    named = {row[0] for row in log.connection.execute("SELECT sha256 FROM photos")}
+    assert {path.stem for path in (log.folder / "photos").iterdir()} == named
     log.connection.execute("PRAGMA max_page_count = 1000000")
     assert log.check(first.id).results[0].report == report
     assert log.connection.execute("PRAGMA integrity_check").fetchone()[0] == "ok"

@@ -182,15 +182,10 @@ def _refuse_known(log: Log, build: _Build) -> None:
 
 
 def _take_in(log: Log, archive: zipfile.ZipFile, build: _Build, path: Path, as_copy: bool) -> Build:
-    stored: dict[str, StoredPhoto] = {}
-    try:
-        for name in sorted(build.files):
-            stored[name] = log.photos.add(_photo(archive, name, path))
+    with log.storing() as store:
+        stored = {name: store(_photo(archive, name, path)) for name in sorted(build.files)}
         with transaction(log.connection):
             build_id = _write(log, build, stored, uuid.uuid4().hex if as_copy else build.uid)
-    except BaseException:
-        log.sweep(*(log.photos.path(photo) for photo in stored.values()))
-        raise
     return log.build(build_id)
 
 

@@ -13,8 +13,8 @@ from __future__ import annotations
 
 import os
 import uuid
-from collections.abc import Mapping, Sequence
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
@@ -194,27 +194,44 @@ class Log:
         """
         if not photos:
             raise ValueError("a check needs at least one photo")
-        kept = [KeptPhoto(photo.name, self.photos.add(photo.data)) for photo in photos]
-        with transaction(self.connection):
-            row = writing.living(self.connection, "ring", ring_id)
-            for photo, there in zip(photos, kept, strict=True):
-                # A purge may have taken the file away since it was found there.
-                if not self.photos.holds(there.stored):
-                    self.photos.add(photo.data)
-            check_id = writing.insert_check(
-                self.connection,
-                ring_id,
-                kept,
-                plan or reading.plan_of(row["plan"]),
-                reference,
-                settings or {},
-                written(made_at) if made_at else now(),
-                notes or {},
-            )
-            if outcome is not None:
-                writing.insert_outcome(self.connection, check_id, outcome)
-            writing.touch(self.connection, "ring", ring_id)
+        with self.storing() as store:
+            kept = [KeptPhoto(photo.name, store(photo.data)) for photo in photos]
+            with transaction(self.connection):
+                row = writing.living(self.connection, "ring", ring_id)
+                for photo, there in zip(photos, kept, strict=True):
+                    # A purge may have taken the file away since it was found there.
+                    if not self.photos.holds(there.stored):
+                        store(photo.data)
+                check_id = writing.insert_check(
+                    self.connection,
+                    ring_id,
+                    kept,
+                    plan or reading.plan_of(row["plan"]),
+                    reference,
+                    settings or {},
+                    written(made_at) if made_at else now(),
+                    notes or {},
+                )
+                if outcome is not None:
+                    writing.insert_outcome(self.connection, check_id, outcome)
+                writing.touch(self.connection, "ring", ring_id)
         return self.check(check_id)
+
+    @contextmanager
+    def storing(self) -> Iterator[Callable[[bytes], StoredPhoto]]:
+        """Store photos for what is saved inside; if that fails, take away those that no check names."""
+        stored: list[StoredPhoto] = []
+
+        def store(data: bytes) -> StoredPhoto:
+            stored.append(self.photos.add(data))
+            return stored[-1]
+
+        try:
+            yield store
+        except BaseException:
+            with suppress(LogError):
+                self.sweep(*(self.photos.path(photo) for photo in stored))
+            raise
 
     def add_result(self, check_id: int, outcome: Outcome) -> Check:
         """Keep what a new measuring made of a check; the results before it stay."""
