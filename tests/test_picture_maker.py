@@ -182,7 +182,7 @@ class TestEdges:
         heights[3] = 2.0
         faults = replace(no_faults(plan), height_mm=heights)
         # The camera stands behind segment 3, which is of another wood, and looks over its arris.
-        view = View(mm_per_px=0.1, tilt_deg=20.0, tilt_from_deg=17.0 + 90.0 + 90.0)
+        view = View(mm_per_px=0.2, tilt_deg=20.0, tilt_from_deg=17.0 + 90.0 + 90.0)
         look = replace(PLAIN, wood=replace(PLAIN.wood, kinds=("maple", "walnut")))
         shape, projection, light = painted(plan, faults, view, look)
         _, after, _, face_b = shape.faces(3)
@@ -229,7 +229,7 @@ class TestSlots:
             plan = replace(PLAN, gap_mm=gap)
             look = replace(PLAIN, bench=Bench("white", 0.0), light=Light(share=0.0, uneven=0.0))
             shape, projection, picture = painted(
-                plan, no_faults(plan), View(mm_per_px=0.1, tilt_deg=0.0), look
+                plan, no_faults(plan), View(mm_per_px=0.2, tilt_deg=0.0), look
             )
             _, _, face_a, face_b = shape.faces(0)
             x, y = np.round(
@@ -246,7 +246,7 @@ class TestSlots:
     def test_a_filling_shows_its_colour_between_the_faces(self, radii):
         filling = Filling("resin", radii, (0.1, 0.2, 0.3), rim_mm=0.0)
         faults = replace(no_faults(PLAN), fillings={0: filling})
-        shape, projection, picture = painted(PLAN, faults, View(mm_per_px=0.1, tilt_deg=15.0))
+        shape, projection, picture = painted(PLAN, faults, View(mm_per_px=0.2, tilt_deg=15.0))
         _, _, face_a, face_b = shape.faces(0)
         stations = {share: face_a.inner + share * (face_b.outer - face_a.inner) for share in (0.1, 0.5)}
         seen = {
@@ -263,7 +263,7 @@ class TestSlots:
         look = replace(
             PLAIN, wood=replace(PLAIN.wood, arris_mm=0.1), light=Light(slope=0.0, share=1.0, uneven=0.0)
         )
-        _, _, picture = painted(plan, faults, View(mm_per_px=0.1, tilt_deg=25.0), look)
+        _, _, picture = painted(plan, faults, View(mm_per_px=0.2, tilt_deg=25.0), look)
         assert picture[..., 1].max() <= WOODS["maple"][1] * (1.0 + 1e-5)
         assert picture.min() > -1e-6
 
