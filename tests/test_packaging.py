@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import ast
+import re
 import subprocess
 import sys
+import tomllib
 import zipfile
+from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import pytest
@@ -48,3 +52,25 @@ def test_the_wheel_carries_the_packages_whole_the_samples_and_nothing_else(tmp_p
         | {f"lightgap_web/{name}" for name in files_below(ROOT / "web" / "lightgap_web")}
         | {f"lightgap/sample_images/{name}" for name in files_below(ROOT / "sample_images")}
     )
+
+
+def imported_distributions() -> set[str]:
+    """What the engine and the page import from elsewhere, by the names that pip knows."""
+    modules = set()
+    for path in (*(ROOT / "inspect").rglob("*.py"), *(ROOT / "web").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                modules |= {alias.name.split(".")[0] for alias in node.names}
+            elif isinstance(node, ast.ImportFrom) and node.module:
+                modules.add(node.module.split(".")[0])
+    others = modules - set(sys.stdlib_module_names) - {"lightgap", "lightgap_web"}
+    known = packages_distributions()
+    return {known[name][0].lower().replace("_", "-") for name in others}
+
+
+def test_what_is_imported_is_installed_with_the_program_and_nothing_that_is_not() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    declared = {re.split(r"[<>=]", line)[0] for line in project["dependencies"]}
+    brought_by_fastapi = {"starlette", "pydantic"}
+    used_by_fastapi = {"jinja2", "python-multipart"}
+    assert imported_distributions() - brought_by_fastapi == declared - used_by_fastapi
