@@ -131,6 +131,16 @@ def on_screen(page: Any, x: float, y: float) -> tuple[float, float]:
     return place[0], place[1]
 
 
+def in_photo(page: Any, x: float, y: float) -> tuple[float, float]:
+    """Which pixel of the photo stands at a place on the screen."""
+    place = page.evaluate(
+        "([x, y]) => { const p = new DOMPoint(x, y).matrixTransform(document.querySelector('#photo')"
+        ".getScreenCTM().inverse()); return [p.x, p.y]; }",
+        [x, y],
+    )
+    return place[0], place[1]
+
+
 def view(page: Any) -> list[float]:
     """The part of the photo that is shown: x, y, width, height."""
     return [float(part) for part in page.get_attribute("#photo", "viewBox").split()]
@@ -138,13 +148,14 @@ def view(page: Any) -> list[float]:
 
 def test_the_wheel_zooms_about_the_pointer(answer: Any) -> None:
     before = view(answer)
-    x, y = on_screen(answer, 900, 500)
+    x, y = (round(part) for part in on_screen(answer, 900, 500))
+    under = in_photo(answer, x, y)
     answer.mouse.move(x, y)
     answer.mouse.wheel(0, -600)
     answer.wait_for_function(
         "w => document.querySelector('#photo').viewBox.baseVal.width < w", arg=before[2] * 0.8
     )
-    assert on_screen(answer, 900, 500) == pytest.approx((x, y), abs=1.0)
+    assert in_photo(answer, x, y) == pytest.approx(under, abs=0.3)
 
 
 def test_two_fingers_zoom_and_one_moves(open_page: Open, checked: str) -> None:
@@ -427,13 +438,67 @@ def test_a_lost_connection_loses_nothing(open_page: Open) -> None:
     page.route("**/api/checks", lambda route: route.abort())
     page.context.set_offline(True)
     page.click("#send")
-    page.wait_for_selector("#problem:visible")
-    assert "connection" in page.inner_text("#problem")
-    assert page.inner_text("#chosen span") == "ring.jpg"
-    page.context.set_offline(False)
+    page.wait_for_function("() => document.querySelector('#send-note').textContent.includes('kept here')")
+    assert "connection" in page.inner_text("#send-note")
+    # It goes by itself as soon as the server is reached again.
     page.unroute("**/api/checks")
-    page.click("#send")
+    page.context.set_offline(False)
     page.wait_for_url("**/checks/*")
+
+
+def listed(page: Any) -> list[dict[str, Any]]:
+    """The server's list of checks."""
+    checks: list[dict[str, Any]] = page.request.get(page.url + "api/checks").json()
+    return checks
+
+
+def test_a_photo_outlives_its_page(open_page: Open) -> None:
+    page = open_page()
+    fill_in(page, "left behind.jpg")
+
+    def lost(route: Any) -> None:
+        route.abort() if route.request.method == "POST" else route.continue_()
+
+    page.route("**/api/checks", lost)
+    page.click("#send")
+    page.wait_for_function("() => document.querySelector('#send-note').textContent.includes('kept here')")
+    page.reload()
+    page.wait_for_function("() => document.querySelector('#send-note').textContent.includes('kept here')")
+    page.unroute("**/api/checks")
+    page.wait_for_function("() => document.querySelector('#send-note').textContent === ''")
+    assert [check["name"] for check in listed(page)].count("left behind.jpg") == 1
+
+
+def test_several_photos_in_a_row(open_page: Open) -> None:
+    page = open_page()
+    fill_in(page)
+    names = ["one.jpg", "two.jpg", "three-empty.jpg"]
+    data = drawn_ring.photo_bytes()
+    page.set_input_files(
+        "#file", [{"name": name, "mimeType": "image/jpeg", "buffer": data} for name in names]
+    )
+    assert page.inner_text("#chosen span").startswith("3 photos, each checked on its own: one.jpg")
+    page.click("#send")
+    page.wait_for_selector("#drop:visible")
+    page.wait_for_function("() => document.querySelector('#send-note').textContent === ''")
+    assert [check["name"] for check in listed(page)[:3]] == names[::-1]
+    # Their answers come to the shelf by themselves.
+    page.wait_for_function(
+        "() => { const [last, , first] = [...document.querySelectorAll('#shelf a')].map(e => e.textContent);"
+        " return last?.includes('No ring was found') && first?.includes('Segment 7'); }"
+    )
+
+
+def test_a_photo_that_is_refused_is_not_tried_for_ever(open_page: Open) -> None:
+    page = open_page()
+    fill_in(page, "words.jpg", b"no picture")
+    page.click("#send")
+    page.wait_for_selector("#problem:visible")
+    assert "not a picture" in page.inner_text("#problem")
+    assert page.evaluate("() => document.querySelector('#send').disabled") is False
+    page.reload()
+    page.wait_for_timeout(300)
+    assert page.inner_text("#send-note") == ""
 
 
 def test_the_budget_of_each_value_can_be_opened(answer: Any) -> None:
@@ -500,5 +565,5 @@ def test_a_server_that_ends_is_said(open_page: Open, tmp_path: Path) -> None:
         page = open_page(root=root)
         fill_in(page)
     page.click("#send")
-    page.wait_for_selector("#problem:visible")
-    assert "still running" in page.inner_text("#problem")
+    page.wait_for_function("() => document.querySelector('#send-note').textContent.includes('kept here')")
+    assert "still running" in page.inner_text("#send-note")

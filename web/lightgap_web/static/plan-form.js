@@ -15,6 +15,7 @@ export class PlanForm {
     this.view = view;
     this.fields = [...root.querySelectorAll("input[data-key]")];
     this.asked = 0;
+    this.needed = new Set(); // what was found empty when the person wanted to go on
     this.words = null;
     this.example();
     root.addEventListener("input", (event) => {
@@ -65,13 +66,15 @@ export class PlanForm {
   /** Say beside each field what is wrong; take the focus to the first if asked. */
   tell(wrong, focus = false) {
     for (const field of this.fields) {
-      const sentence = wrong[field.dataset.key] ?? "";
+      const key = field.dataset.key;
+      const needed = this.needed.has(key) && field.value.trim() === "" ? "This number is needed." : "";
+      const sentence = wrong[key] ?? needed;
       document.getElementById(`${field.id}-wrong`).textContent = sentence;
       field.toggleAttribute("aria-invalid", false);
       if (sentence) field.setAttribute("aria-invalid", "true");
     }
     document.getElementById("plan-wrong").textContent = wrong.plan ?? "";
-    const first = this.fields.find((field) => wrong[field.dataset.key]);
+    const first = this.fields.find((field) => field.hasAttribute("aria-invalid"));
     if (focus && first) {
       first.closest("details")?.setAttribute("open", "");
       first.focus();
@@ -80,7 +83,8 @@ export class PlanForm {
 
   /** Tell every empty field that it is needed. */
   tellEmpty(empty, wrong) {
-    this.tell({ ...Object.fromEntries(empty.map((key) => [key, "This number is needed."])), ...wrong }, true);
+    this.needed = new Set(empty);
+    this.tell(wrong, true);
   }
 
   changed() {

@@ -1,18 +1,22 @@
 // Talking to the server: every failure becomes an Error with a message and a hint in plain words.
 
+/** ``lost``: nothing came back; ``passes``: the same request may be taken later. */
 export class Told extends Error {
-  constructor(message, hint, lost = false) {
+  constructor(message, hint, { lost = false, passes = lost } = {}) {
     super(message);
     this.hint = hint;
     this.lost = lost;
+    this.passes = passes;
   }
 }
 
 const LOST = new Told(
   "The connection to lightgap was lost.",
-  "Is lightgap still running on the computer, and the phone on the same network? Nothing is lost; try again.",
-  true,
+  "Is lightgap still running on the computer, and the phone on the same network?",
+  { lost: true },
 );
+// Not paired any more, too many waiting: a photo is kept until these have passed.
+const PASSING = [403, 503];
 
 export async function ask(path, options = {}) {
   let answer;
@@ -21,7 +25,7 @@ export async function ask(path, options = {}) {
   } catch {
     throw LOST;
   }
-  return understood(answer.ok, await answer.text());
+  return understood(answer.status, await answer.text());
 }
 
 export function askJson(method, path, body) {
@@ -37,7 +41,7 @@ export function send(path, form, progress) {
     request.onerror = () => reject(LOST);
     request.onload = () => {
       try {
-        resolve(understood(request.status < 400, request.responseText));
+        resolve(understood(request.status, request.responseText));
       } catch (error) {
         reject(error);
       }
@@ -46,13 +50,13 @@ export function send(path, form, progress) {
   });
 }
 
-function understood(ok, text) {
+function understood(status, text) {
   let body;
   try {
     body = JSON.parse(text);
   } catch {
     throw new Told("The answer could not be read.", "Reload the page and try again.");
   }
-  if (ok) return body;
-  throw new Told(body.error.message, body.error.hint);
+  if (status < 400) return body;
+  throw new Told(body.error.message, body.error.hint, { passes: PASSING.includes(status) });
 }

@@ -1,11 +1,13 @@
 // The start page: a photo, what gives the scale, what the ring should be; then off to be measured.
 
+import { Outbox } from "./outbox.js";
 import { PlanForm, put, take } from "./plan-form.js";
-import { ask, askJson, send } from "./server.js";
+import { ask, askJson } from "./server.js";
 import { fillShelf } from "./shelf.js";
 import { onUnits } from "./units.js";
 
 const RING = "lightgap.ring";
+const LOOK_MS = 1500;
 const WELCOME = "lightgap.knows";
 const FIRST_RING = { plan: { segments: 12, joint: "closed", outline: "polygon" }, reference: "auto" };
 
@@ -13,21 +15,34 @@ const find = (selector) => document.querySelector(selector);
 const form = find("#ask");
 const again = new URLSearchParams(location.search).get("again");
 const largest = Number(find(".start").dataset.largest);
-let photo = null;
+let photos = [];
 
 const planForm = new PlanForm(find("#plan"), find("#ring-view"));
 
 // ---- the photo ----
 
-function choose(file) {
-  if (!file) return;
-  if (file.size > largest) {
-    tell("This photo file is too large for the page.", "Send the photo as the camera wrote it, JPEG or HEIC.");
+function choose(files) {
+  const chosen = [...files];
+  if (!chosen.length) return;
+  const large = chosen.find((file) => file.size > largest);
+  if (large) {
+    tell(`${large.name} is too large for the page.`, "Send the photo as the camera wrote it, JPEG or HEIC.");
     return;
   }
   tell();
-  photo = file;
-  show(URL.createObjectURL(file), file.name);
+  photos = chosen;
+  const names = chosen.map((file) => file.name).join(", ");
+  show(
+    URL.createObjectURL(chosen[0]),
+    chosen.length === 1 ? names : `${chosen.length} photos, each checked on its own: ${names}`,
+  );
+}
+
+function forgetPhotos() {
+  photos = [];
+  find("#chosen").hidden = true;
+  find("#drop").hidden = false;
+  find("#file").value = find("#camera").value = "";
 }
 
 function show(source, name) {
@@ -46,13 +61,10 @@ function show(source, name) {
 }
 
 for (const input of [find("#camera"), find("#file")]) {
-  input.addEventListener("change", () => choose(input.files[0]));
+  input.addEventListener("change", () => choose(input.files));
 }
 find("#other").addEventListener("click", () => {
-  photo = null;
-  find("#chosen").hidden = true;
-  find("#drop").hidden = false;
-  find("#file").value = find("#camera").value = "";
+  forgetPhotos();
   find("#file").focus();
 });
 for (const kind of ["dragover", "dragleave", "drop"]) {
@@ -60,10 +72,10 @@ for (const kind of ["dragover", "dragleave", "drop"]) {
   document.addEventListener(kind, (event) => {
     event.preventDefault();
     find("#drop").classList.toggle("over", kind === "dragover");
-    if (kind === "drop") choose(event.dataTransfer.files[0]);
+    if (kind === "drop") choose(event.dataTransfer.files);
   });
 }
-document.addEventListener("paste", (event) => choose(event.clipboardData.files[0]));
+document.addEventListener("paste", (event) => choose(event.clipboardData.files));
 
 // ---- the scale ----
 
@@ -149,7 +161,7 @@ function asked() {
     }
     scale = `across-flats:${size}`;
   }
-  if (!photo && !again) {
+  if (!photos.length && !again) {
     tell("There is no photo yet.", "Take or choose a photo of the ring first.");
     find("#file").focus();
     return null;
@@ -158,51 +170,75 @@ function asked() {
   return { plan, reference: scale, bars: bars() };
 }
 
+const outbox = new Outbox(({ waiting, share, error, name }) => {
+  const bar = find("#sending");
+  bar.hidden = share === null;
+  bar.value = share ?? 0;
+  find("#send-note").textContent = sendingWords(waiting, share, error);
+  if (error && !error.passes) tell(`${name}: ${error.message}`, error.hint);
+  if (error) showEarlier();
+});
+
+function sendingWords(waiting, share, error) {
+  const one = waiting === 1;
+  if (error?.passes) {
+    const kept = one ? "The photo is kept here and" : `${waiting} photos are kept here and`;
+    return `${error.message} ${kept} tried again by itself. ${error.hint}`;
+  }
+  if (share === null) return "";
+  return one ? "Sending the photo…" : `Sending, ${waiting} photos to go…`;
+}
+
 form.addEventListener("submit", async (event) => {
   event.preventDefault();
   const all = asked();
   if (!all) return;
   remember();
   tell();
-  const button = find("#send");
-  const bar = find("#sending");
-  button.disabled = true;
+  find("#send").disabled = true;
   try {
-    const taken = photo
-      ? await send("/api/checks", filled(all), (share) => {
-          bar.hidden = false;
-          bar.value = share;
-          find("#send-note").textContent = share < 1 ? "Sending the photo…" : "Sent.";
-        })
-      : await askJson("PUT", `/api/checks/${again}`, {
-          plan: all.plan,
-          reference: all.reference,
-          printed_bar: all.bars?.map(Number) ?? null,
-        });
-    location.assign(`/checks/${taken.id}`);
+    if (photos.length) await sendPhotos(all);
+    else await changeNumbers(all);
   } catch (error) {
-    bar.hidden = true;
-    find("#send-note").textContent = "";
-    button.disabled = false;
     tell(error.message, error.hint);
   }
+  find("#send").disabled = false;
 });
 
-function filled(all) {
-  const body = new FormData();
-  body.append("photo", photo);
-  body.append("plan", JSON.stringify(all.plan));
-  body.append("reference", all.reference);
-  if (all.bars) body.append("printed_bar", all.bars.join(" "));
-  return body;
+/** One photo: on to its answer. Several, or some from before: they show up on the shelf. */
+async function sendPhotos({ plan, reference, bars }) {
+  const fields = { plan: JSON.stringify(plan), reference, ...(bars ? { printed_bar: bars.join(" ") } : {}) };
+  const before = (await outbox.waiting()).length;
+  const count = photos.length;
+  await outbox.add(photos, fields);
+  if (count > 1) forgetPhotos();
+  const taken = await outbox.flush();
+  if (before + count === 1 && taken.length === 1) location.assign(`/checks/${taken[0].id}`);
+  else await showEarlier();
+}
+
+async function changeNumbers({ plan, reference, bars }) {
+  const numbers = { plan, reference, printed_bar: bars?.map(Number) ?? null };
+  const { id } = await askJson("PUT", `/api/checks/${again}`, numbers);
+  location.assign(`/checks/${id}`);
 }
 
 // ---- earlier checks, and the first visit ----
 
+let earlier = [];
+let looking = null;
+
 async function showEarlier() {
-  const checks = await ask("/api/checks").catch(() => []);
-  find("#earlier").hidden = checks.length === 0;
-  onUnits(() => fillShelf(find("#shelf"), checks));
+  clearTimeout(looking);
+  earlier = await ask("/api/checks").catch(() => earlier);
+  drawEarlier();
+  const working = earlier.some(({ state }) => state === "waiting" || state === "measuring");
+  looking = setTimeout(showEarlier, working ? LOOK_MS : 10 * LOOK_MS);
+}
+
+function drawEarlier() {
+  find("#earlier").hidden = earlier.length === 0;
+  fillShelf(find("#shelf"), earlier);
 }
 
 async function start() {
@@ -230,3 +266,6 @@ find("#welcome-done").addEventListener("click", () => {
 });
 start().catch((error) => tell(error.message, error.hint));
 showEarlier();
+onUnits(drawEarlier);
+// What was left over from a lost connection goes first.
+outbox.flush().then((taken) => taken.length && showEarlier());

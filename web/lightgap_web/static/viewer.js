@@ -36,7 +36,7 @@ export class Viewer {
 
   /** Photo pixels per css pixel. */
   get scale() {
-    return this.view.w / (this.element.clientWidth || 1);
+    return this.view.w / (this.element.getBoundingClientRect().width || 1);
   }
 
   get middle() {
@@ -54,7 +54,8 @@ export class Viewer {
 
   /** Show a box, grown to the element's own proportions. */
   set(box) {
-    const aspect = (this.element.clientWidth || 4) / (this.element.clientHeight || 3);
+    const frame = this.element.getBoundingClientRect();
+    const aspect = (frame.width || 4) / (frame.height || 3);
     const { width, height } = this.size;
     const widest = 1.3 * Math.max(width, height * aspect);
     const w = Math.min(Math.max(box.w, box.h * aspect, NEAREST_PX), widest);
