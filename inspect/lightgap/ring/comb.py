@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lightgap.errors import RingError
 from lightgap.hand import PointPx
 from lightgap.photo import Photo
 from lightgap.plan import Plan
@@ -58,6 +59,10 @@ class Comb:
     missing_segments: tuple[int, ...] = ()
 
 
+_LEAST_SEEN = 1 / 3
+"""Share of the joints without which the comb's own place cannot be trusted."""
+
+
 def find_comb(photo: Photo, outline: Outline, plan: Plan, first_joint_px: PointPx | None = None) -> Comb:
     """Find every joint coarsely.
 
@@ -75,6 +80,11 @@ def find_comb(photo: Photo, outline: Outline, plan: Plan, first_joint_px: PointP
     angle = first + np.arange(plan.segments) * np.radians(plan.pitch_deg)
     strips = cut_strips(sampler(photo, camera, height, 1.5 * step_mm), outline, plan, angle, step_mm)
     lines, seen = fit_teeth(strips, plan)
+    if np.mean(seen) < _LEAST_SEEN:
+        raise RingError(
+            f"Only {int(seen.sum())} of {plan.segments} joints can be seen.",
+            "Take the photo from nearer and in even light, sharp and with the ring filling the picture.",
+        )
 
     sin, cos = np.sin(angle), np.cos(angle)
     u, v = strips.middle_mm, lines.place_mm

@@ -69,15 +69,18 @@ def edge_evidence(
     distance = first + (np.arange(count + 2 * window - 1) - window + 0.5) * step_mm
     x, y = _places(plan, directions, distance, middle_mm, along)
     places = len(along)
-    seen = look((centre_mm[0] + x).reshape(-1, places), (centre_mm[1] + y).reshape(-1, places))
-    summed = np.zeros((len(directions), len(distance) + 1, places * 3), dtype=np.float32)
-    np.cumsum(seen.reshape(len(directions), len(distance), places * 3), axis=1, out=summed[:, 1:])
-    step = summed[:, 2 * window :] + summed[:, :count] - 2.0 * summed[:, window : window + count]
-    step = (step / window).reshape(len(directions), count, places, 3)
-    mean = step.mean(axis=2)
-    mean2 = np.sum(mean * mean, axis=2)
-    spread = np.maximum(np.einsum("ijkl,ijkl->ij", step, step) / places - mean2, 0.0)
-    return Evidence(np.sqrt(mean2 / (spread + _NOISE_CODES**2)).astype(np.float32), first, step_mm)
+    seen = look(centre_mm[0] + x.reshape(-1, places), centre_mm[1] + y.reshape(-1, places))
+    codes = seen.reshape(len(directions), len(distance), 3 * places).astype(np.int16)
+    half = np.zeros((len(directions), count + window, 3 * places), dtype=np.int16)
+    for shift in range(window):
+        half += codes[:, shift : shift + count + window]
+    step = (half[:, window:] - half[:, :count]).astype(np.float32).reshape(-1, 3 * places)
+    step /= window
+    channel = np.tile(np.eye(3, dtype=np.float32), (places, 1)) / places
+    mean2 = np.sum((step @ channel) ** 2, axis=1)
+    spread = np.maximum(np.einsum("ij,ij->i", step, step) / places - mean2, 0.0)
+    table = np.sqrt(mean2 / (spread + _NOISE_CODES**2)).reshape(len(directions), count)
+    return Evidence(table.astype(np.float32), first, step_mm)
 
 
 def side_points(
@@ -94,15 +97,13 @@ def side_points(
 
 
 def _places(
-    plan: Plan, directions: Array, distance: Array, middle_mm: float, along: Array
-) -> tuple[Array, Array]:
+    plan: Plan, directions: Array, distance_mm: Array, middle_mm: float, along: Array
+) -> tuple[Float32, Float32]:
     """Places along each side at each distance, shape (directions, distances, along)."""
+    distance = distance_mm.astype(np.float32)[:, None]
     if plan.outline == "round":
-        angle = directions[:, None, None] + _ROUND_HALF_ARC * along
-        return distance[:, None] * np.cos(angle), distance[:, None] * np.sin(angle)
-    half_side = middle_mm * np.tan(np.radians(plan.mitre_deg))
-    cos, sin = np.cos(directions)[:, None, None], np.sin(directions)[:, None, None]
-    return (
-        distance[:, None] * cos - half_side * along * sin,
-        distance[:, None] * sin + half_side * along * cos,
-    )
+        angle = (directions[:, None, None] + _ROUND_HALF_ARC * along).astype(np.float32)
+        return distance * np.cos(angle), distance * np.sin(angle)
+    offset = (middle_mm * np.tan(np.radians(plan.mitre_deg)) * along).astype(np.float32)
+    cos, sin = (part.astype(np.float32)[:, None, None] for part in (np.cos(directions), np.sin(directions)))
+    return distance * cos - offset * sin, distance * sin + offset * cos

@@ -43,11 +43,8 @@ def search_figure(
 ) -> Figure:
     """Find the figure within ``shift_mm`` of a centre and ``scale_span`` (relative) of the plan's size."""
     grain = grain_mm(plan)
+    best = glance_figure(look, plan, centre_mm, shift_mm, scale_span)
     phases = _phases(plan)
-    start = Figure(*centre_mm, 1.0, 0.0, 0.0)
-    reach = shift_mm + scale_span * plan.outer_mm + grain
-    coarse = _Search(look, plan, start, phases, reach, 0.2 * grain, SIDE)
-    best = coarse.best(start, (shift_mm, 0.75 * grain), (scale_span, 0.75 * grain / plan.outer_mm))
     spread = phases[1] * np.linspace(-1.0, 1.0, 9) if len(phases) > 1 else np.zeros(1)
     fine = _Search(look, plan, best, best.phase_deg + spread, 2.0 * grain, 0.1 * grain, SIDE)
     for step in (0.3 * grain, 0.1 * grain):
@@ -68,14 +65,20 @@ def glance_figure(
 
 
 def glance_segments(
-    look: Sampler, plan: Plan, centre_mm: tuple[float, float], shift_mm: float, counts: Iterable[int]
+    look: Sampler,
+    plan: Plan,
+    centre_mm: tuple[float, float],
+    shift_mm: float,
+    scale_span: float,
+    counts: Iterable[int],
 ) -> dict[int, float]:
-    """Return the evidence, 0 to 4, for a ring of the plan's size with each number of segments."""
+    """Return the evidence, 0 to 4, for a ring of about the plan's size with each number of segments."""
     grain = grain_mm(plan)
     alike = replace(plan, segments=_GLANCE_SEGMENTS, outline="polygon")
     start = Figure(*centre_mm, 1.0, 0.0, 0.0)
-    rough = _Search(look, alike, start, _phases(alike), shift_mm + 2 * grain, 0.5 * grain, SIDE[::2])
-    values = rough.values(_tries(start, (shift_mm, grain), (0.0, 1.0)), _capped)
+    reach = shift_mm + scale_span * plan.outer_mm + 2.0 * grain
+    rough = _Search(look, alike, start, _phases(alike), reach, 0.5 * grain, SIDE[::2])
+    values = rough.values(_tries(start, (shift_mm, grain), (scale_span, grain / plan.outer_mm)), _capped)
     scores = {}
     for count in counts:
         phases = np.arange(int(np.ceil(_DIRECTIONS / count)))
@@ -162,7 +165,7 @@ def _tries(near: Figure, shift: tuple[float, float], scale: tuple[float, float])
     """Sizes and shifts about a figure, shape (tries, 3): scale, x, y."""
     moves = _steps(*shift)
     grid = np.stack(np.meshgrid(_steps(*scale), moves, moves, indexing="ij"), axis=-1).reshape(-1, 3)
-    return np.asarray(grid + [near.scale, near.x_mm, near.y_mm])
+    return np.asarray(grid + np.array([near.scale, near.x_mm, near.y_mm]))
 
 
 def _steps(span: float, step: float) -> Array:

@@ -32,7 +32,10 @@ class Lean:
 
 
 def lean_over(photo: Photo, plan: Plan, circle: Circle) -> list[Lean]:
-    """Climb from upright to the lean with which the figure looks most regular; return all tried, best first."""
+    """Climb from upright to the lean with which the figure looks most regular.
+
+    Return all that were tried, the best first.
+    """
     tried: dict[tuple[int, int], Lean] = {}
     best = (0, 0)
     while True:
@@ -45,6 +48,13 @@ def lean_over(photo: Photo, plan: Plan, circle: Circle) -> list[Lean]:
         if top == best:
             return sorted(tried.values(), key=lambda lean: -lean.figure.score)
         best = top
+
+
+def cameras_round(photo: Photo, plan: Plan, circle: Circle, rings: int) -> list[Camera]:
+    """Return the upright camera and those on the grid's rings of neighbours about it."""
+    reach = range(-rings, rings + 1)
+    spots = [(a, b) for a in reach for b in reach if abs(a + b) <= rings]
+    return [leaning_camera(photo, plan, circle, *_tilt(spot)) for spot in spots]
 
 
 def _tilt(spot: tuple[int, int]) -> tuple[float, float]:

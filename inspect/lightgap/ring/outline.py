@@ -5,18 +5,20 @@ from __future__ import annotations
 import numpy as np
 
 from lightgap.camera import Camera
+from lightgap.errors import RingError
 from lightgap.hand import PointPx
 from lightgap.photo import Photo
 from lightgap.plan import Plan
 from lightgap.ring.circles import Circle, circles_in_photo, circles_on_plane, resized
 from lightgap.ring.evidence import grain_mm
-from lightgap.ring.figure import Figure, search_figure
+from lightgap.ring.figure import search_figure
 from lightgap.ring.handset import circle_through
 from lightgap.ring.lean import Lean, lean_over
-from lightgap.ring.place import Outline
+from lightgap.ring.other import joints_agree, other_ring, other_ring_unscaled
+from lightgap.ring.place import Outline, outline_of
 from lightgap.ring.plane import sampler
 from lightgap.ring.pose import fit_pose
-from lightgap.ring.refusal import HAND_SCORE, LEAST_SCORE, SURE_SCORE, refuse, refuse_unscaled
+from lightgap.ring.refusal import cut_off, is_plan_size, no_ring, wrong_size
 
 __all__ = ["Outline", "find_outline", "find_outline_unscaled"]
 
@@ -26,7 +28,15 @@ _CIRCLES = 3
 _SHIFT = 3.0
 """Grains from a circle's centre within which the figure's centre is looked for."""
 _SCALE_SPAN = 0.025
+_SURE_SCORE = 3.3
+"""Above this nothing better is looked for."""
 _SURE_POSE_SCORE = 3.5
+_RING_SCORE = 2.5
+_LEAST_SCORE = 2.4
+"""Rings have 2.6 and more, other pictures at most 2.2 where the scale is known."""
+_HAND_SCORE = 1.8
+"""Enough where a person says that here is a ring."""
+_BETTER = 0.3
 _LEANS = 3
 
 ThreePoints = tuple[PointPx, PointPx, PointPx]
@@ -42,7 +52,13 @@ def find_outline(photo: Photo, camera: Camera, plan: Plan, points_px: ThreePoint
         of segments.
     """
     outline = best_outline(photo, camera, plan, points_px)
-    refuse(photo, camera, plan, outline, HAND_SCORE if points_px else LEAST_SCORE)
+    _refuse(cut_off(photo, plan, outline))
+    if not is_plan_size(plan, outline) or not _settled(photo, plan, outline):
+        _refuse(other_ring(photo, camera, plan, max(_RING_SCORE, outline.score + _BETTER)))
+    if outline.score < (_HAND_SCORE if points_px else _LEAST_SCORE):
+        raise no_ring(plan)
+    if not is_plan_size(plan, outline):
+        raise wrong_size(plan, 2.0 * outline.outer_mm)
     return outline
 
 
@@ -58,7 +74,7 @@ def best_outline(photo: Photo, camera: Camera, plan: Plan, points_px: ThreePoint
             found = _search(photo, camera, plan, circle, _SHIFT * grain_mm(plan))
             if best is None or found.score > best.score:
                 best = found
-            if best.score >= SURE_SCORE:
+            if _settled(photo, plan, best):
                 return best
     assert best is not None
     return best
@@ -84,11 +100,27 @@ def find_outline_unscaled(photo: Photo, plan: Plan, points_px: ThreePoints | Non
         found = _posed(photo, plan, lean_over(photo, plan, circle)[:_LEANS])
         if best is None or found.score > best.score:
             best = found
-        if best.score >= SURE_SCORE:
+        if _settled(photo, plan, best):
             break
     assert best is not None
-    refuse_unscaled(photo, plan, best, HAND_SCORE if points_px else LEAST_SCORE)
+    _refuse(cut_off(photo, plan, best))
+    if not _settled(photo, plan, best):
+        _refuse(other_ring_unscaled(photo, plan, max(_RING_SCORE, best.score + _BETTER)))
+    if best.score < (_HAND_SCORE if points_px else _LEAST_SCORE):
+        raise no_ring(plan)
     return best
+
+
+def _settled(photo: Photo, plan: Plan, outline: Outline) -> bool:
+    """Whether the evidence of the edges, or of edges and joints together, leaves no doubt."""
+    if outline.score >= _SURE_SCORE:
+        return True
+    return outline.score >= _LEAST_SCORE and joints_agree(photo, plan, outline)
+
+
+def _refuse(error: RingError | None) -> None:
+    if error is not None:
+        raise error
 
 
 def _search(photo: Photo, camera: Camera, plan: Plan, circle: Circle, shift_mm: float) -> Outline:
@@ -108,20 +140,3 @@ def _posed(photo: Photo, plan: Plan, leans: list[Lean]) -> Outline:
             break
     assert best is not None
     return best
-
-
-def outline_of(camera: Camera, plan: Plan, figure: Figure) -> Outline:
-    """Put a figure found on the plane in the ring's own frame."""
-    height = plan.thickness_mm
-    upright = camera.upright_at(figure.centre_mm, height)
-    side = np.radians(figure.phase_deg)
-    side_mm = np.array(figure.centre_mm) + plan.outer_mm * np.array([np.cos(side), np.sin(side)])
-    middle = upright.to_plane(camera.project_plane(side_mm, height), height)
-    phase = float(np.degrees(np.arctan2(middle[1], middle[0]))) % plan.pitch_deg
-    return Outline(
-        upright,
-        plan.outer_mm * figure.scale,
-        plan.inner_mm * figure.scale,
-        phase if plan.outline == "polygon" else 0.0,
-        figure.score,
-    )

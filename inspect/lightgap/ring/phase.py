@@ -19,7 +19,7 @@ _FEWEST, _MOST = 3, 72
 _CLEAR = 0.3
 """Mean clearness of the teeth of another N below which it is not named: right ones have 0.6 and more."""
 _BETTER = 0.05
-_LEAST_FIT = 0.4
+_LEAST_FIT = 0.5
 """Right combs fit by 0.74 and more, combs of a near but wrong N by 0.35 at most."""
 
 
@@ -44,17 +44,17 @@ def check_segments(unrolled: Unrolled, plan: Plan, first: float) -> None:
         It names the number of segments that the joints make, where they tell.
     """
     count, clear = likely_segments(unrolled, plan)
-    if count == plan.segments:
+    if count == plan.segments and clear > _CLEAR:
         return
     fit = comb_fit(unrolled, plan, first)
     other = replace(plan, segments=count)
     other_fit = comb_fit(unrolled, other, find_phase(unrolled, other))
-    if clear > _CLEAR and other_fit > fit + _BETTER:
+    if count != plan.segments and clear > _CLEAR and other_fit > fit + _BETTER:
         raise wrong_segments(plan.segments, count)
     if fit < _LEAST_FIT:
         raise RingError(
             f"The joints seen do not stand at {plan.segments} even places round the ring.",
-            "Count the segments again; if the number is right, take the photo from nearer or in better light.",
+            "Count the segments again; if the number is right, take the photo nearer or in better light.",
         )
 
 

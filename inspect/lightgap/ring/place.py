@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from lightgap.camera import Camera
+from lightgap.plan import Plan
+from lightgap.ring.figure import Figure
 
 
 @dataclass(frozen=True)
@@ -29,3 +33,20 @@ class Outline:
     inner_mm: float
     phase_deg: float
     score: float
+
+
+def outline_of(camera: Camera, plan: Plan, figure: Figure) -> Outline:
+    """Put a figure found on the plane in the ring's own frame."""
+    height = plan.thickness_mm
+    upright = camera.upright_at(figure.centre_mm, height)
+    side = np.radians(figure.phase_deg)
+    side_mm = np.array(figure.centre_mm) + plan.outer_mm * np.array([np.cos(side), np.sin(side)])
+    middle = upright.to_plane(camera.project_plane(side_mm, height), height)
+    phase = float(np.degrees(np.arctan2(middle[1], middle[0]))) % plan.pitch_deg
+    return Outline(
+        upright,
+        plan.outer_mm * figure.scale,
+        plan.inner_mm * figure.scale,
+        phase if plan.outline == "polygon" else 0.0,
+        figure.score,
+    )

@@ -86,7 +86,7 @@ def _evidence(blocks: Float32, plan: Plan, step_mm: float) -> Array:
     # A gap differs from the wood on both its sides, the wood beside a gap from one of its sides only; but
     # between woods of two tones the gap may hardly differ from the darker.
     both = np.minimum(log_t2(left), log_t2(right))
-    return 0.5 * (log_t2(0.5 * (left + right)) + both)
+    return 0.5 * (log_t2(np.float32(0.5) * (left + right)) + both)
 
 
 def edge_stretch(outline: Outline, plan: Plan, angle: Array) -> Array:
