@@ -116,13 +116,14 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 class running:  # noqa: N801 - used as a context manager, like a function
     """Serve the page on a free port in a thread."""
 
-    def __init__(self, folder: Path, **options: Any) -> None:
-        self.socket = listening("127.0.0.1", 0)
-        port = self.socket.getsockname()[1]
-        app = create_app(folder, Address(port), **options)
+    def __init__(self, folder: Path, lan: tuple[str, ...] = (), **options: Any) -> None:
+        self.sockets = [listening("127.0.0.1", 0)]
+        port = self.sockets[0].getsockname()[1]
+        self.sockets += [listening(address, port) for address in lan]
+        app = create_app(folder, Address(port, lan), lan=bool(lan), **options)
         self.root = f"http://127.0.0.1:{port}"
         self.server = uvicorn.Server(uvicorn.Config(app, log_level="error", access_log=False))
-        self.thread = threading.Thread(target=self.server.run, kwargs={"sockets": [self.socket]})
+        self.thread = threading.Thread(target=self.server.run, kwargs={"sockets": self.sockets})
 
     def __enter__(self) -> str:
         self.thread.start()
@@ -133,7 +134,8 @@ class running:  # noqa: N801 - used as a context manager, like a function
     def __exit__(self, *_failure: object) -> None:
         self.server.should_exit = True
         self.thread.join()
-        self.socket.close()
+        for one in self.sockets:
+            one.close()
 
 
 @pytest.fixture

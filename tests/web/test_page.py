@@ -567,3 +567,34 @@ def test_a_server_that_ends_is_said(open_page: Open, tmp_path: Path) -> None:
     page.click("#send")
     page.wait_for_function("() => document.querySelector('#send-note').textContent.includes('kept here')")
     assert "still running" in page.inner_text("#send-note")
+
+
+def test_a_sample_by_the_real_engine(open_page: Open, tmp_path: Path) -> None:
+    """Ring 2 of the fruit bowl: its maker's faults are named first (samples' truth)."""
+    with running(tmp_path, demo=True) as root:
+        page = open_page("/samples", root=root)
+        page.get_by_role("button", name="Fruit bowl Orchard, ring 2").click()
+        page.wait_for_url("**/checks/*")
+        page.wait_for_selector("#verdict:visible", timeout=60_000)
+        assert page.inner_text("#verdict .word") == "Out of tolerance"
+        assert "joint 9 open" in said(page, "#verdict h1").lower()
+        assert page.locator("#photo .joint .face").count() == 24
+        assert page.locator("#advice li").count() >= 1
+        # The photo is shown as it is: the image fills the pixels that the overlay is drawn in.
+        image = page.locator("#photo image")
+        size = [float(image.get_attribute(side)) for side in ("width", "height")]
+        check = page.request.get(page.url.replace("/checks", "/api/checks")).json()
+        assert size == check["report"]["photo"]["size_px"]
+
+
+def test_the_phone_page_shows_a_code_and_what_comes(open_page: Open, tmp_path: Path) -> None:
+    with running(tmp_path, lan=("127.0.0.2",), check=drawn_ring.check) as root:
+        page = open_page("/phone", root=root)
+        page.wait_for_selector("#code:visible")
+        first = page.inner_text("#link")
+        assert first.startswith("http://127.0.0.2:")
+        page.click("#fresh")
+        page.wait_for_function("first => document.querySelector('#link').textContent !== first", arg=first)
+        assert page.inner_text("#hello").endswith("/hello")
+        # The code is a picture of the link: its size is a QR code's, its content the server's own test.
+        assert page.evaluate("() => document.querySelector('#code').naturalWidth") > 100

@@ -43,7 +43,7 @@ def measure(
         If the photo cannot be measured against this plan.
     """
     if check is None:
-        # Loaded in the measuring process only: the server starts without the engine's libraries.
+        # Loaded late: the server itself never measures.
         from lightgap import check as engine
 
         check = engine.check

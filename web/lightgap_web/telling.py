@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from lightgap.judge import Judged, outer_length_mm
+from lightgap.judge import Judged
 from lightgap.measure import JointMeasure, RingMeasure, SegmentMeasure
 from lightgap.plan import Plan
 from lightgap.report import Report
@@ -34,7 +34,7 @@ def told_figures(plan: Plan) -> dict[str, Shown]:
     return {
         units: {
             "mitre": plain(included / 2.0, "mitre_deg", units),
-            "outer_length": plain(outer_length_mm(plan), "outer_length_mm", units),
+            "outer_length": plain(plan.edge_length_mm(plan.outer_mm), "outer_length_mm", units),
             "tolerance": {
                 key: None if limit is None else plain(limit, key, units)
                 for key, limit in plan.tolerance.to_dict().items()
