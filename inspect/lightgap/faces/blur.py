@@ -176,7 +176,10 @@ def edge_sigma(photo: Photo, response: Response, edge_px: Array) -> float | None
 
     start = np.array([0.0, 1.0, low, 0.0, contrast, 0.0])
     fit = least_squares(residuals, start, bounds=([-4, 0.3] + [-np.inf] * 4, [4, 4] + [np.inf] * 4))
-    return float(fit.x[1]) if float(np.sqrt(np.mean(fit.fun**2))) < 0.03 else None
+    if float(np.sqrt(np.mean(fit.fun**2))) >= 0.03:
+        return None
+    # The bins of the stack have blurred it by their own width.
+    return float(np.sqrt(fit.x[1] ** 2 - _BIN_PX**2 / 12.0))
 
 
 _FINE = np.arange(-12.0, 12.001, _BIN_PX)

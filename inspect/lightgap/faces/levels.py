@@ -105,8 +105,19 @@ def fit_levels(
     inverse = np.linalg.pinv(system.information) * sigma**2
     score = system.block_scores(weights, block=rows // _BLOCK_ROWS) / sigma**2
     degrees = max(score.shape[1] - parameters.size, 1) / score.shape[1]
-    covariance = inverse @ (score @ score.T) @ inverse / degrees + 0.25 * inverse
+    sandwich = inverse @ (score @ score.T) @ inverse / degrees
+    covariance = _robust_bread(system.residuals / sigma, weights) ** 2 * sandwich + 0.25 * inverse
     return LevelFit(parameters, covariance, sigma, system.levels, system.residuals, converged)
+
+
+def _robust_bread(scaled: Array, weights: Array) -> float:
+    """Weights over slopes of Tukey's function: a sandwich's bread is made of the slopes.
+
+    (Huber, Robust Statistics, 1981, section 7.6; with the weights themselves it would come out too thin.)
+    """
+    square = (scaled / _TUKEY_SIGMAS) ** 2
+    slopes = np.where(square < 1.0, (1.0 - square) * (1.0 - 5.0 * square), 0.0)
+    return float(np.mean(weights) / max(np.mean(slopes), 0.25 * np.mean(weights)))
 
 
 def clipped_cost(residuals: Array, sigma: float) -> float:

@@ -99,7 +99,7 @@ def cut_strip(
     u_range: tuple[float, float],
     v_range: tuple[float, float],
 ) -> Strip:
-    """Collect the pixels whose centres lie in a rectangle of the joint frame, mm.
+    """Collect the pixels in a rectangle of the joint frame, mm; those on its border too.
 
     The map from pixels to (u, v) is the camera's own, taken as a cubic fitted on a grid of points
     (exact to about 1e-4 px over a joint); pixels outside the photo are left out.
