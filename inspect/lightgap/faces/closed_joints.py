@@ -120,4 +120,6 @@ def _budget(fit: ClosedFit, site: Site, response: Response) -> tuple[Contributio
             ),
         ),
         Contribution("heights of the two segments", heights_mm(site)),
+        # No gap is negative: a fit that says so is wrong by at least that much.
+        Contribution("the model of the joint", 0.5 * max(-fit.gap_mm, 0.0)),
     )

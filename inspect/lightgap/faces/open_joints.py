@@ -19,6 +19,10 @@ from lightgap.values import Contribution
 _PROCESSING_PX = 0.10
 _BLOCKED_MARGIN_MM = 1.5
 _DOUBT_MM = 0.04
+_LEAST_OPEN_SHARE = 0.15
+"""Edges that nearly touch, where the search saw a gap, are no two faces."""
+_ROUNDED_STANDARD_MM = 0.015
+"""Two upper edges broken by sandpaper, 0 to some 0.05 mm each: half of it goes into the gap."""
 
 
 def measure_open(fits: list[OpenFits], plan: Plan, response: Response) -> list[JointFaces]:
@@ -42,6 +46,10 @@ def fit_open(strip: Strip, site: Site, plan: Plan) -> JointFaces | OpenFits:
     b = fit_edge(strip, "b", (0.5 * gap, taper), site.u_range, site.blur_px, gap_px)
     if a is None or b is None:
         return unmeasured(site, plan, "one of its two edges could not be fitted")
+    ends = np.array(site.ends_mm)
+    gaps = b.offset_mm + b.slope * (ends - b.middle_mm) - a.offset_mm - a.slope * (ends - a.middle_mm)
+    if np.min(gaps) < _LEAST_OPEN_SHARE * gap:
+        return unmeasured(site, plan, "its two edges could not be told from what lies between them")
     return OpenFits(site, view, a, b)
 
 
@@ -105,6 +113,7 @@ class OpenFits:
                 Contribution("phone's processing", processing),
                 Contribution("heights of the two segments", heights_mm(site)),
                 Contribution("which of two lines is the edge", either),
+                Contribution("rounded edges", _ROUNDED_STANDARD_MM),
             ),
             taper_budget=(
                 Contribution("phone's processing", taper_deg(0.3 * processing, site)),

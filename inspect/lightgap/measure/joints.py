@@ -110,8 +110,8 @@ def _gap(joint: JointFaces, station_mm: float, scale_standard: float) -> Measure
         Contribution("along the joint", float(np.radians(taper)) * away if length > 0 else 0.0),
         *joint.gap_budget,
     )
-    if joint.below_mm is not None:
-        spread = 2.0 * float(np.sqrt(sum(part.standard**2 for part in budget)))
+    spread = 2.0 * float(np.sqrt(sum(part.standard**2 for part in budget)))
+    if joint.below_mm is not None or (joint.kind == "closed" and gap < spread):
         return Below(max(gap, 0.0) + spread, budget)
     return Value(gap, budget)
 
