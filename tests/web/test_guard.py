@@ -79,8 +79,8 @@ def every_path(app: Guard) -> list[str]:
 def test_an_unpaired_device_gets_nowhere(page_app: Guard, phone: TestClient) -> None:
     paths = every_path(page_app)
     assert len(paths) > 12
-    for path in paths:
-        if path == "/hello":
+    for path in (*paths, "/static/check.js"):
+        if path in ("/hello", "/static/page.css"):
             assert phone.get(path).status_code == 200
             continue
         for method in ("GET", "POST", "PUT", "DELETE", "HEAD", "OPTIONS"):
@@ -96,7 +96,12 @@ def test_pairing_lets_a_phone_in_once(client: TestClient, phone: TestClient) -> 
     assert "<svg" in link["svg"]
     path = link["url"].removeprefix("http://192.168.1.5:8010")
 
-    answer = phone.get(path)
+    # Only looked at, as a code scanner may do, the link is not used up.
+    assert "Pair this phone" in phone.get(path).text
+    assert phone.get("/api/checks").status_code == 403
+    assert phone.post(path, headers={"origin": "http://evil.example"}).status_code == 403
+
+    answer = phone.post(path, headers={"origin": "http://192.168.1.5:8010"})
     assert (answer.status_code, answer.headers["location"]) == (303, "/")
     cookie = answer.headers["set-cookie"]
     assert cookie.startswith("lightgap-8010=")
@@ -107,12 +112,13 @@ def test_pairing_lets_a_phone_in_once(client: TestClient, phone: TestClient) -> 
 
     phone.cookies.clear()
     assert phone.get(path).status_code == 403
+    assert phone.post(path).status_code == 403
     assert phone.get("/api/checks").status_code == 403
 
 
 def test_a_paired_phone_cannot_pair_others(client: TestClient, phone: TestClient) -> None:
     link = client.post("/api/phone/links", json={"address": "192.168.1.5"}).json()
-    phone.get(link["url"].removeprefix("http://192.168.1.5:8010"))
+    assert phone.post(link["url"].removeprefix("http://192.168.1.5:8010")).status_code == 303
     assert phone.post("/api/phone/links", json={"address": "192.168.1.5"}).status_code == 403
     assert phone.get("/phone").status_code == 403
 

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 import drawn_ring
+from lightgap_web.network import lan_addresses
 from web.conftest import running
 
 pytestmark = pytest.mark.browser
@@ -598,3 +599,32 @@ def test_the_phone_page_shows_a_code_and_what_comes(open_page: Open, tmp_path: P
         assert page.inner_text("#hello").endswith("/hello")
         # The code is a picture of the link: its size is a QR code's, its content the server's own test.
         assert page.evaluate("() => document.querySelector('#code').naturalWidth") > 100
+
+
+def test_a_phone_is_paired_and_its_answer_appears_on_both(open_page: Open, tmp_path: Path) -> None:
+    """Over the machine's own network address: a plain-http origin, as a phone meets it."""
+    addresses = lan_addresses()
+    if not addresses:
+        pytest.skip("this machine has no network address")
+    with running(tmp_path, lan=addresses[:1], check=drawn_ring.check) as root:
+        computer = open_page("/phone", root=root)
+        computer.wait_for_function("() => document.querySelector('#link').textContent !== ''")
+        link = computer.inner_text("#link")
+        outside = link.split("/pair/")[0]
+        phone = open_page("/", root=outside, width=390, height=844, has_touch=True)
+        assert "not paired" in phone.inner_text("h1")
+        phone.goto(link)
+        phone.get_by_role("button", name="Pair this phone").click()
+        phone.wait_for_url(f"{outside}/")
+        assert not phone.evaluate("() => isSecureContext")
+        computer.wait_for_function(
+            "() => document.querySelector('#paired').textContent === 'One phone is paired.'"
+        )
+        # The code was used up, so another stands there.
+        computer.wait_for_function("link => document.querySelector('#link').textContent !== link", arg=link)
+        measure(phone)
+        assert "joint 8 open" in said(phone, "#verdict h1")
+        computer.wait_for_function(
+            "() => document.querySelector('#shelf a')?.textContent.includes('joint 8 open')"
+        )
+        assert computer.locator("#shelf li").count() == 1

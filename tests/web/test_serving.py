@@ -103,7 +103,7 @@ def test_a_phone_on_the_network_is_let_in_by_its_code_alone(tmp_path: Path) -> N
         opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
         with opener.open(f"{outside}/hello") as hello:
             assert b"Hello" in hello.read()
-        for path in ("/", "/api/checks", "/static/page.css", "/phone"):
+        for path in ("/", "/api/checks", "/static/start.js", "/phone"):
             with pytest.raises(urllib.error.HTTPError) as refused:
                 opener.open(outside + path)
             assert refused.value.code == 403
@@ -116,7 +116,7 @@ def test_a_phone_on_the_network_is_let_in_by_its_code_alone(tmp_path: Path) -> N
         with urllib.request.urlopen(ask) as answer:
             link = json.load(answer)["url"]
         assert link.startswith(outside)
-        with opener.open(link) as page:
+        with opener.open(urllib.request.Request(link, method="POST")) as page:
             assert page.url == f"{outside}/"
         with opener.open(f"{outside}/api/checks") as checks:
             assert json.load(checks) == []

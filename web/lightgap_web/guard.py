@@ -24,8 +24,9 @@ from lightgap_web.failures import TOO_LARGE, BadRequestError, RefusedError, answ
 from lightgap_web.pairing import Pairing
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
-OPEN_TO_ALL = ("/hello", "/pair/")
-"""The only addresses that answer an unpaired device: the test page, and the pairing link itself."""
+OPEN_TO_ALL = ("/hello", "/static/page.css")
+OPEN_BELOW = "/pair/"
+"""All that answers an unpaired device: the test page, its style sheet, and the pairing link itself."""
 
 SECURITY_HEADERS = {
     "Content-Security-Policy": (
@@ -35,7 +36,6 @@ SECURITY_HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",
     "Cross-Origin-Resource-Policy": "same-origin",
-    "Cross-Origin-Opener-Policy": "same-origin",
 }
 
 _WRONG_HOST = BadRequestError(
@@ -101,7 +101,7 @@ class Guard:
                     return
                 headers = MutableHeaders(scope=message)
                 for name, value in SECURITY_HEADERS.items():
-                    headers[name] = value
+                    headers.setdefault(name, value)
                 headers.setdefault("Cache-Control", "no-store")
             await send(message)
 
@@ -148,4 +148,4 @@ def _from_own_page(headers: Headers, host: str) -> bool:
 
 
 def _is_open_path(path: str) -> bool:
-    return path == OPEN_TO_ALL[0] or path.startswith(OPEN_TO_ALL[1])
+    return path in OPEN_TO_ALL or path.startswith(OPEN_BELOW)

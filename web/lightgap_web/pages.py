@@ -39,9 +39,10 @@ LIMITS = (
 router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 templates = Jinja2Templates(ROOT / "templates")
 
-_HELLO = """<!doctype html><html lang="en"><head><meta charset="utf-8"><title>lightgap: hello</title>
-<meta name="viewport" content="width=device-width"></head><body><h1>Hello.</h1>
-<p>This device reaches lightgap. Now scan the code on the computer to pair it.</p></body></html>"""
+_USED_UP = RefusedError(
+    "This pairing link was used already or is too old.",
+    "Scan the new code that the computer shows under 'Phone'.",
+)
 
 
 def _page(request: Request, name: str, **more: Any) -> Response:
@@ -97,22 +98,33 @@ def phone(request: Request) -> Response:
 
 
 @router.get("/hello")
-def hello() -> Response:
-    """Tell an unpaired phone that it got through; says nothing else, and needs no other file."""
-    return HTMLResponse(_HELLO)
+def hello(request: Request) -> Response:
+    """Tell an unpaired phone that it got through, and nothing else."""
+    words = "This device reaches lightgap. Now scan the code on the computer to pair it."
+    return templates.TemplateResponse(request, "bare.html", {"title": "Hello.", "words": words})
 
 
 @router.get("/pair/{token}")
+def ask_to_pair(request: Request, token: str) -> Response:
+    """Show a button: a code scanner that only looks at a link must not use it up."""
+    if not request.app.state.pairing.is_link(token):
+        raise _USED_UP
+    words = "It may then take photos, send them to the computer and show the answers, until lightgap ends."
+    shown = {"title": "Pair this phone with lightgap?", "words": words, "pairing": True}
+    answer = templates.TemplateResponse(request, "bare.html", shown)
+    # Without a referrer browsers hide the origin of a form too, and the guard could not tell it.
+    answer.headers["Referrer-Policy"] = "same-origin"
+    return answer
+
+
+@router.post("/pair/{token}")
 def pair(request: Request, token: str) -> Response:
     """Use up a one-time link: a session cookie, then a clean address."""
     session = request.app.state.pairing.open_session(token)
     if session is None:
-        raise RefusedError(
-            "This pairing link was used already or is too old.",
-            "Scan the new code that the computer shows under 'Phone'.",
-        )
+        raise _USED_UP
     answer = RedirectResponse("/", status_code=303)
-    # Lax, not Strict: a link opened from another app would lose a Strict cookie on the redirect.
+    # Lax, not Strict: a page opened from another app would be without a Strict cookie.
     answer.set_cookie(
         request.app.state.address.cookie,
         session,

@@ -37,6 +37,11 @@ class Pairing:
         self._links[token] = self._clock() + LINK_SECONDS
         return token
 
+    def is_link(self, token: str) -> bool:
+        """Tell whether a link's token can still be used, without using it."""
+        self._forget_old()
+        return _same(token, self._links) is not None
+
     def open_session(self, token: str) -> str | None:
         """Use up a link's token; return a session, or None if the token is unknown, used or too old."""
         self._forget_old()

@@ -61,6 +61,8 @@ function showProgress() {
   // Only a new step is written, so that a screen reader says each of them once.
   if (step.textContent !== words) step.textContent = words;
   find("#verdict").hidden = working || !check.report;
+  find("#help").hidden = working;
+  find("#lines").hidden = !check.report;
 }
 
 function showPhoto() {

@@ -13,7 +13,7 @@ const FIRST_RING = { plan: { segments: 12, joint: "closed", outline: "polygon" }
 
 const find = (selector) => document.querySelector(selector);
 const form = find("#ask");
-const again = new URLSearchParams(location.search).get("again");
+let again = new URLSearchParams(location.search).get("again");
 const largest = Number(find(".start").dataset.largest);
 let photos = [];
 
@@ -65,6 +65,8 @@ for (const input of [find("#camera"), find("#file")]) {
 }
 find("#other").addEventListener("click", () => {
   forgetPhotos();
+  again = null;
+  find("#send").textContent = "Measure this ring";
   find("#file").focus();
 });
 for (const kind of ["dragover", "dragleave", "drop"]) {
