@@ -6,6 +6,11 @@ import os
 from collections.abc import Generator
 
 import pytest
+from hypothesis import settings
+
+# Machines differ in speed; what a test asserts does not.
+settings.register_profile("lightgap", deadline=None)
+settings.load_profile("lightgap")
 
 NEEDS_BROWSER = "LIGHTGAP_NEEDS_BROWSER"
 _browser_tests_run = pytest.StashKey[int]()

@@ -59,7 +59,8 @@ def test_an_off_centre_ring_is_not_out_of_round() -> None:
 def test_the_minimum_zone_is_never_wider_and_its_contacts_alternate(off: list[float], shift: float) -> None:
     points = ring_of_points(80.0 + np.array(off), (shift, -shift))
     result = round_of(points, standard_mm=0.01)
-    assert result.minimum_zone_mm <= result.out_of_round_mm + 1e-9
+    # The linear programme's own tolerance is 1e-7 of its largest number, here up to 10 mm.
+    assert result.minimum_zone_mm <= result.out_of_round_mm + 1e-6
     if result.minimum_zone_mm > 1e-3:
         kinds = touching_order(points, result.minimum_zone)
         changes = sum(a != b for a, b in zip(kinds, kinds[1:] + kinds[:1], strict=True))

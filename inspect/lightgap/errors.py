@@ -61,7 +61,7 @@ class LogError(LightgapError):
     http_status = 409
 
 
-class NotInLog(LogError):
+class NotInLog(LogError):  # noqa: N818 - said as a fact, "not in the log"
     """The log holds no such build, ring, check or photo."""
 
     http_status = 404
