@@ -77,7 +77,10 @@ def view_gap(strip: Strip, ends_mm: tuple[float, float], half_gap_mm: float, tap
 def _is_filled(
     strip: Strip, share: Array, spread: Array, inside: NDArray[np.bool_], is_wood: NDArray[np.bool_]
 ) -> bool:
-    middle = np.nanmedian(share[:, 1:-1], axis=0)
+    seen = share[:, 1:-1][:, np.isfinite(share[:, 1:-1]).any(axis=0)]
+    if not seen.size:
+        return False
+    middle = np.nanmedian(seen, axis=0)
     level = float(np.nanmedian(middle))
     if level < _RESIN_SHARE:
         return False
@@ -91,7 +94,7 @@ def _is_filled(
 
 def _blocked(share: Array, start_mm: float) -> tuple[float, float] | None:
     """The longest run of bins that are bright over the whole width, if the rest is dark."""
-    darkest = np.nanmin(share, axis=0)
+    darkest = np.fmin.reduce(share, axis=0)
     usual = float(np.nanpercentile(darkest, 25))
     bright = darkest > max(_BRIGHT_SHARE, _BRIGHT_TIMES * usual)
     best = (0, 0)

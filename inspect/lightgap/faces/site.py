@@ -53,11 +53,16 @@ def find_site(
     frame = JointFrame(tooth.middle_mm, tooth.direction_deg, height)
     _, across = frame.from_ring(camera.foot_mm[:2])
     camera_height = float(camera.foot_mm[2] - height)
+    half_gap = 0.5 * (tooth.gap_mm or plan.gap_mm)
+    widening = float(np.tan(np.radians(0.5 * plan.gap_deg)))
     stretch = 1.0 / np.cos(np.radians(plan.mitre_deg)) if plan.outline == "polygon" else 1.0
+    # Beside the joint's centre line a polygon's edge has already turned inward.
+    short = half_gap * np.tan(np.radians(plan.mitre_deg)) if plan.outline == "polygon" else 0.0
     radius = float(np.hypot(*tooth.middle_mm))
-    nominal = (outline.inner_mm * stretch - radius, outline.outer_mm * stretch - radius)
-    inner = [_crossing(frame, item.inner) for item in (before, after) if item is not None]
-    outer = [_crossing(frame, item.outer) for item in (before, after) if item is not None]
+    nominal = (outline.inner_mm * stretch - short - radius, outline.outer_mm * stretch - short - radius)
+    beside = [(item, side) for item, side in ((before, -1.0), (after, 1.0)) if item is not None]
+    inner = [_crossing(frame, item.inner, side * half_gap, side * widening) for item, side in beside]
+    outer = [_crossing(frame, item.outer, side * half_gap, side * widening) for item, side in beside]
     ends = (
         max([u for u in inner if u is not None and abs(u - nominal[0]) < 3.0], default=nominal[0]),
         min([u for u in outer if u is not None and abs(u - nominal[1]) < 3.0], default=nominal[1]),
@@ -75,16 +80,17 @@ def find_site(
     )
 
 
-def _crossing(frame: JointFrame, edge: EdgeLine | None) -> float | None:
-    """Where a segment's edge crosses the joint line: u, mm."""
+def _crossing(frame: JointFrame, edge: EdgeLine | None, offset_mm: float, slope: float) -> float | None:
+    """Where a segment's edge meets its own face, v = offset + slope * u: u, mm."""
     if edge is None:
         return None
     u, v = frame.from_ring(edge.middle_mm)
     turn = np.radians(edge.direction_deg - frame.direction_deg)
-    if abs(np.sin(turn)) < 0.2:
-        return None
     # Along the edge, (u, v) moves by (cos, -sin) of the angle from the joint line: v runs clockwise.
-    return float(u + v * np.cos(turn) / np.sin(turn))
+    away = float(np.sin(turn) + slope * np.cos(turn))
+    if abs(away) < 0.2:
+        return None
+    return float(u + (v - offset_mm - slope * u) * np.cos(turn) / away)
 
 
 def unmeasured(site: Site, plan: Plan, reason: str) -> JointFaces:
