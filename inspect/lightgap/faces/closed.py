@@ -32,6 +32,9 @@ _REACH_PX, _BIN_PX = 9.0, 0.25
 _PLACES = np.arange(-_REACH_PX, _REACH_PX, _BIN_PX) + 0.5 * _BIN_PX
 _GAPS_PX = np.array([0.0, 0.4, 0.8, 1.2, 1.8, 2.5, 3.2, 4.0, 5.0, 6.0, 8.0])
 _SHIFTS_PX = np.arange(-4.0, 4.01, 0.25)
+_FINE_GAPS_PX = np.concatenate([np.arange(0.0, 3.0, 0.1), _GAPS_PX[_GAPS_PX > 3.0]])
+_FINE_SHIFTS_PX = np.arange(-1.5, 1.51, 0.25)
+"""For the blur: a line whose gap lies between two of the grid would be taken for a blurrier one."""
 _BLURS_PX = np.arange(0.4, 1.61, 0.1).round(2)
 _TOLD = 0.03
 _OTHER_GAP_PX, _NEAR = 1.0, 2.5
@@ -132,9 +135,8 @@ def line_blur(profiles: Array, slot_share: float) -> float | None:
     ----------
     profiles : ndarray, shape (joints, len(_PLACES))
     """
-    cost = np.array(
-        [np.mean(np.log(_scan(blur, round(slot_share, 2)).costs(profiles).min(axis=0))) for blur in _BLURS_PX]
-    )
+    scans = (_scan_of(blur, slot_share, _FINE_GAPS_PX, _FINE_SHIFTS_PX) for blur in _BLURS_PX)
+    cost = np.array([np.mean(np.log(scan.costs(profiles).min(axis=0))) for scan in scans])
     best = int(np.argmin(cost))
     if not 0 < best < len(_BLURS_PX) - 1 or np.ptp(cost) < _TOLD:
         return None
@@ -169,7 +171,11 @@ class _Scan:
 
 @lru_cache(maxsize=64)
 def _scan(blur_px: float, slot_share: float) -> _Scan:
-    gaps, shifts = (axis.ravel() for axis in np.meshgrid(_GAPS_PX, _SHIFTS_PX, indexing="ij"))
+    return _scan_of(blur_px, slot_share, _GAPS_PX, _SHIFTS_PX)
+
+
+def _scan_of(blur_px: float, slot_share: float, gaps_px: Array, shifts_px: Array) -> _Scan:
+    gaps, shifts = (axis.ravel() for axis in np.meshgrid(gaps_px, shifts_px, indexing="ij"))
     line = _PLACES[None, :] - shifts[:, None]
     step_a, _ = blurred_step(line + 0.5 * gaps[:, None], blur_px)
     step_b, _ = blurred_step(line - 0.5 * gaps[:, None], blur_px)
