@@ -10,9 +10,15 @@ from typing import Any
 
 import pytest
 from PIL import Image
+from pillow_heif import register_heif_opener
 from starlette.testclient import TestClient
 
 import drawn_ring
+from lightgap.check import check as measure
+from lightgap.errors import LightgapError
+from lightgap.photo import read_photo
+from lightgap.plan import plan_from_mapping, to_mapping
+from lightgap.samples import read_samples
 from lightgap_web.app import create_app
 from lightgap_web.pages import LARGEST_PHOTO_BYTES
 from web.conftest import ADDRESS, LOCAL, ask, wait
@@ -40,16 +46,18 @@ def test_the_files_of_a_check(client: TestClient, measured: dict[str, Any]) -> N
     assert 'filename="ring-report.json"' in report.headers["content-disposition"]
     rows = list(csv.DictReader(io.StringIO(client.get(f"{path}/csv").text)))
     assert len(rows) == 24
-    picture = Image.open(io.BytesIO(client.get(f"{path}/picture").content))
-    assert picture.format == "JPEG"
+    pictures = [client.get(f"{path}/picture?units={units}").content for units in ("mm", "inch")]
+    assert [Image.open(io.BytesIO(data)).format for data in pictures] == ["JPEG", "JPEG"]
+    assert pictures[0] != pictures[1]
     photo = Image.open(io.BytesIO(client.get(f"{path}/photo").content))
     assert photo.size == (1400, 1200)
     small = Image.open(io.BytesIO(client.get(f"{path}/photo?size=small").content))
     assert max(small.size) == 360
 
 
-@pytest.mark.parametrize("kind", ["PNG", "WEBP", "TIFF"])
+@pytest.mark.parametrize("kind", ["PNG", "WEBP", "TIFF", "HEIF"])
 def test_every_kind_of_photo_is_shown_as_jpeg(client: TestClient, kind: str) -> None:
+    register_heif_opener()
     check = wait(client, ask(client, f"ring.{kind.lower()}", drawn_ring.photo_bytes(kind)).json()["id"])
     photo = Image.open(io.BytesIO(client.get(f"/api/checks/{check['id']}/photo").content))
     assert (photo.format, photo.size) == ("JPEG", (1400, 1200))
@@ -330,6 +338,25 @@ def test_a_photo_is_no_longer_there_after_the_end(tmp_path: Any) -> None:
         assert client.get("/api/checks").json()[0]["state"] in ("waiting", "measuring")
     queue = app.app.state.queue  # type: ignore[attr-defined]
     assert not queue.is_running
+
+
+def test_the_page_says_what_the_engine_says(tmp_path: Any) -> None:
+    """The real engine, in its own process: the same two sentences as in this one."""
+    sample = read_samples()[0]
+    wrong = {**to_mapping(sample.plan), "segments": 17}
+    with pytest.raises(LightgapError) as told:
+        measure(read_photo(sample.photo), plan_from_mapping(wrong), sample.reference)
+    app = create_app(tmp_path, ADDRESS)
+    with TestClient(app, base_url="http://127.0.0.1:8010", client=LOCAL) as client:
+        taken = client.post(
+            "/api/checks",
+            files={"photo": (sample.photo.name, sample.photo.read_bytes())},
+            data={"plan": json.dumps(wrong), "reference": sample.reference},
+        )
+        check = wait(client, taken.json()["id"], seconds=60.0)
+        assert {"error": check["error"]} == told.value.to_dict()
+        report = client.get(f"/api/checks/{check['id']}/report")
+    assert (report.status_code, report.json()) == (told.value.http_status, told.value.to_dict())
 
 
 def test_samples_are_listed_and_checked(client: TestClient) -> None:

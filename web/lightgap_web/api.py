@@ -19,6 +19,7 @@ from lightgap.hand import ByHand
 from lightgap.photo import look_at_photo
 from lightgap.plan import Plan, default_tolerance, to_mapping
 from lightgap.show.card_pdf import Paper, write_card_pdf
+from lightgap.show.figures import Units
 from lightgap.show.words import describe_plan
 from lightgap_web.asking import Again, read_bar, read_help, read_json, read_plan
 from lightgap_web.drawing import ring_svg
@@ -199,9 +200,9 @@ def get_csv(request: Request, check_id: str) -> FileResponse:
 
 
 @router.get("/checks/{check_id}/picture")
-def get_picture(request: Request, check_id: str) -> FileResponse:
+def get_picture(request: Request, check_id: str, units: Units = "mm") -> FileResponse:
     """Send the annotated picture (JPEG)."""
-    return _file(_measured(request, check_id), "picture.jpg", "image/jpeg")
+    return _file(_measured(request, check_id), f"picture-{units}.jpg", "image/jpeg")
 
 
 @router.get("/checks/{check_id}/photo")
@@ -225,7 +226,7 @@ def look_at_plan(plan: dict[str, Any]) -> PlanAnswer:
     """Tell whether a ring can have these numbers; draw it, and say what the saw is set to."""
     good = read_plan(plan)
     return PlanAnswer(
-        plan=_plan_dict(good),
+        plan=plan_dict(good),
         words=_plan_words(good),
         figures=told_figures(good),
         drawing=ring_svg(good),
@@ -291,7 +292,7 @@ def _answer(check: Check) -> CheckAnswer:
         share=check.share,
         name=request.name,
         photo=PhotoSize(**json.loads(size.read_text())) if size.exists() else None,
-        plan=_plan_dict(request.plan),
+        plan=plan_dict(request.plan),
         plan_words=_plan_words(request.plan),
         reference=request.reference,
         printed_bar=request.printed_bar_mm,
@@ -307,7 +308,7 @@ def _file_name(name: str | None) -> str:
     return Path((name or "").replace("\\", "/")).name[:120] or "photo"
 
 
-def _plan_dict(plan: Plan) -> dict[str, Any]:
+def plan_dict(plan: Plan) -> dict[str, Any]:
     """Write a plan with the keys of ring.toml; of the limits those that are not the usual ones."""
     keys = to_mapping(plan)
     usual = to_mapping(replace(plan, tolerance=default_tolerance(plan.joint)))["tolerance"]

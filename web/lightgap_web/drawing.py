@@ -20,7 +20,7 @@ def ring_svg(plan: Plan) -> str:
     text = 0.055 * size
     outer = float(plan.joint_radii_mm[1])
     side = outer + 2.6 * text
-    left, top = -0.62 * size, -(outer + 2.4 * text)
+    left, top = -max(0.62 * size, outer + text), -(outer + 2.4 * text)
     height = side + plan.thickness_mm + text - top
     parts = [
         *(f'<path class="wood" d="{_outline(plan, k)}"/>' for k in range(plan.segments)),

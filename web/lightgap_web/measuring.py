@@ -14,7 +14,7 @@ from lightgap.report import Report
 from lightgap.show.csv_table import csv_table
 from lightgap.show.picture import draw
 from lightgap_web.queue import CheckRequest, Progress
-from lightgap_web.telling import told
+from lightgap_web.telling import UNITS, told
 
 PREVIEW_PX = 4096
 """Longest side of the picture that the page shows; a 12-megapixel photo passes whole."""
@@ -30,7 +30,7 @@ def measure(
 
     Writes ``preview.jpg``, ``thumbnail.jpg`` and ``photo.json`` (the upright photo's size) as soon as
     the photo is read, so that it can be seen while it is measured and when it cannot be; then
-    ``report.json``, ``joints.csv`` and ``picture.jpg``.
+    ``report.json``, ``joints.csv`` and the annotated picture in both units.
 
     Parameters
     ----------
@@ -70,10 +70,14 @@ def _write_preview(photo: Photo, folder: Path) -> None:
         smaller.thumbnail((longest, longest), Image.Resampling.LANCZOS)
         smaller.save(folder / name, quality=quality)
     size = {"width_px": photo.width, "height_px": photo.height}
-    (folder / "photo.json").write_text(json.dumps(size))
+    # Its being there says that the pictures are there too: it appears at once and last.
+    half = folder / "photo.json.half"
+    half.write_text(json.dumps(size))
+    half.replace(folder / "photo.json")
 
 
 def _write_results(photo: Photo, report: Report, folder: Path) -> None:
     (folder / "report.json").write_text(json.dumps(report.to_dict(budgets=True), indent=1))
     (folder / "joints.csv").write_text(csv_table([report]), newline="")
-    Image.fromarray(draw(photo, report)).save(folder / "picture.jpg", quality=90)
+    for units in UNITS:
+        Image.fromarray(draw(photo, report, units)).save(folder / f"picture-{units}.jpg", quality=90)

@@ -114,6 +114,7 @@ function showWords() {
   box.querySelector(".word").replaceChildren(icon(report.verdict), word);
   box.querySelector("h1").textContent = unbroken(`${shown.headline}.`);
   box.querySelector(".plan").textContent = `${check.plan_words[units()]}. Scale from ${report.reference.name}.`;
+  find("#picture").href = `${path}/picture?units=${units()}`;
   showAdvice(report.advice);
   showNotes(report);
   drawTable();
