@@ -272,7 +272,7 @@ def test_serve_passes_on_what_was_asked(monkeypatch: pytest.MonkeyPatch) -> None
     asked: dict[str, Any] = {}
     monkeypatch.setattr("lightgap_web.app.serve", lambda port, **more: asked.update(port=port, **more))
     assert cli.main(["serve", "--port", "0", "--demo", "--no-browser"]) == 0
-    assert asked == {"port": 0, "demo": True, "lan": False, "open_browser": False}
+    assert asked == {"port": 0, "demo": True, "lan": False, "log": None, "open_browser": False}
 
 
 def test_the_command_starts_without_loading_anything_heavy() -> None:

@@ -178,6 +178,7 @@ def _add_serve(commands: _Commands) -> None:
     parser.add_argument("--demo", action="store_true", help="with the sample photographs")
     parser.add_argument("--no-browser", action="store_true", help="do not open the browser")
     parser.add_argument("--lan", action="store_true", help="let paired phones on the home network in too")
+    parser.add_argument("--log", type=Path, metavar="DIR", help="the log's folder")
 
 
 def _add_demo(commands: _Commands) -> None:
@@ -217,7 +218,13 @@ def _cards(options: argparse.Namespace) -> int:
 def _serve(options: argparse.Namespace) -> int:
     from lightgap_web.app import serve
 
-    serve(options.port, demo=options.demo, lan=options.lan, open_browser=not options.no_browser)
+    serve(
+        options.port,
+        demo=options.demo,
+        lan=options.lan,
+        log=options.log,
+        open_browser=not options.no_browser,
+    )
     return 0
 
 

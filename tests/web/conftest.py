@@ -36,7 +36,8 @@ BROWSER_ARGUMENTS = [
 @pytest.fixture(scope="session")
 def page_app(tmp_path_factory: pytest.TempPathFactory) -> Guard:
     """The whole application, with an engine that knows the answer."""
-    return create_app(tmp_path_factory.mktemp("page"), ADDRESS, lan=True, demo=True, check=drawn_ring.check)
+    folder = tmp_path_factory.mktemp("page")
+    return create_app(folder, ADDRESS, lan=True, demo=True, log=folder / "log", check=drawn_ring.check)
 
 
 @pytest.fixture(scope="session")
@@ -49,7 +50,7 @@ def client(page_app: Guard) -> Iterator[TestClient]:
 @pytest.fixture
 def fresh_client(tmp_path: Path) -> Iterator[TestClient]:
     """The like, of an application that has done nothing yet."""
-    app = create_app(tmp_path, ADDRESS, check=drawn_ring.check)
+    app = create_app(tmp_path, ADDRESS, log=tmp_path / "log", check=drawn_ring.check)
     with TestClient(app, base_url="http://127.0.0.1:8010", client=LOCAL) as client:
         yield client
 
@@ -120,6 +121,7 @@ class running:  # noqa: N801 - used as a context manager, like a function
         self.sockets = [listening("127.0.0.1", 0)]
         port = self.sockets[0].getsockname()[1]
         self.sockets += [listening(address, port) for address in lan]
+        options.setdefault("log", folder / "log")
         app = create_app(folder, Address(port, lan), lan=bool(lan), **options)
         self.root = f"http://127.0.0.1:{port}"
         self.server = uvicorn.Server(uvicorn.Config(app, log_level="error", access_log=False))

@@ -18,9 +18,10 @@ from starlette.staticfiles import StaticFiles
 
 from lightgap import __version__
 from lightgap.errors import LightgapError
-from lightgap_web import api, pages, phone, samples
+from lightgap_web import api, log_api, log_pages, pages, phone, samples
 from lightgap_web.failures import add_handlers
 from lightgap_web.guard import Address, Guard
+from lightgap_web.log_pictures import Pictures
 from lightgap_web.measuring import Check, measure
 from lightgap_web.network import lan_addresses
 from lightgap_web.pairing import Pairing
@@ -33,6 +34,7 @@ def create_app(
     *,
     demo: bool = False,
     lan: bool = False,
+    log: Path | None = None,
     check: Check | None = None,
     pairing: Pairing | None = None,
 ) -> Guard:
@@ -48,6 +50,8 @@ def create_app(
         Offer the sample photographs.
     lan : bool
         Offer to pair a phone.
+    log : Path, optional
+        The log's folder, by default `lightgap.log.store.default_folder`.
     check : callable
         The engine, by default `lightgap.check.check`; a function of a module.
     """
@@ -72,16 +76,27 @@ def create_app(
     )
     app.state.queue, app.state.address, app.state.pairing = queue, address, pairing
     app.state.demo, app.state.lan = demo, lan
+    app.state.log_folder, app.state.kept = log, {}
+    app.state.log_pictures = Pictures(folder / "log-pictures")
     add_handlers(app)
     app.include_router(api.router)
+    app.include_router(log_api.router)
     app.include_router(phone.router)
     app.include_router(samples.router)
     app.include_router(pages.router)
+    app.include_router(log_pages.router)
     app.mount("/static", StaticFiles(directory=pages.ROOT / "static"))
     return Guard(app, address, pairing)
 
 
-def serve(port: int = 8010, *, demo: bool = False, lan: bool = False, open_browser: bool = True) -> None:
+def serve(
+    port: int = 8010,
+    *,
+    demo: bool = False,
+    lan: bool = False,
+    log: Path | None = None,
+    open_browser: bool = True,
+) -> None:
     """Serve the page until the person ends it with Ctrl-C.
 
     Parameters
@@ -92,6 +107,8 @@ def serve(port: int = 8010, *, demo: bool = False, lan: bool = False, open_brows
         Offer the sample photographs.
     lan : bool
         Listen on this machine's addresses on the home network too, for a paired phone.
+    log : Path, optional
+        The log's folder, by default `lightgap.log.store.default_folder`.
     open_browser : bool
         Open the page in the usual browser.
 
@@ -106,7 +123,7 @@ def serve(port: int = 8010, *, demo: bool = False, lan: bool = False, open_brows
         addresses = lan_addresses() if lan else ()
         sockets += [open_things.enter_context(listening(address, port)) for address in addresses]
         folder = open_things.enter_context(tempfile.TemporaryDirectory(prefix="lightgap-"))
-        page = create_app(Path(folder), Address(port, addresses), demo=demo, lan=lan)
+        page = create_app(Path(folder), Address(port, addresses), demo=demo, lan=lan, log=log)
         config = uvicorn.Config(page, log_level="warning", access_log=False, server_header=False)
         link = f"http://127.0.0.1:{port}{'/samples' if demo else '/'}"
         print(f"lightgap is open at {link}\nEnd it with Ctrl-C.", flush=True)

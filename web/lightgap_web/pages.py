@@ -45,7 +45,8 @@ _USED_UP = RefusedError(
 )
 
 
-def _page(request: Request, name: str, **more: Any) -> Response:
+def page(request: Request, name: str, **more: Any) -> Response:
+    """Write one page; ``here`` among ``more`` names its place in the navigation."""
     state = request.app.state
     common = {
         "version": __version__,
@@ -58,7 +59,7 @@ def _page(request: Request, name: str, **more: Any) -> Response:
 
 @router.get("/")
 def start(request: Request) -> Response:
-    return _page(
+    return page(
         request,
         "start.html",
         here="start",
@@ -71,24 +72,24 @@ def start(request: Request) -> Response:
 @router.get("/checks/{check_id}")
 def check(request: Request, check_id: str) -> Response:
     request.app.state.queue.get(check_id)
-    return _page(request, "check.html", here="check", check_id=check_id)
+    return page(request, "check.html", here="check", check_id=check_id)
 
 
 @router.get("/guide")
 def guide(request: Request) -> Response:
-    return _page(request, "guide.html", here="guide")
+    return page(request, "guide.html", here="guide")
 
 
 @router.get("/samples")
 def samples(request: Request) -> Response:
-    return _page(request, "samples.html", here="samples")
+    return page(request, "samples.html", here="samples")
 
 
 @router.get("/phone")
 def phone(request: Request) -> Response:
     if not is_local(request.scope):
         raise RefusedError("Phones are paired on the computer.", "Open 'Phone' on the computer's own page.")
-    return _page(
+    return page(
         request,
         "phone.html",
         here="phone",
