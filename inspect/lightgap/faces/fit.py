@@ -22,6 +22,8 @@ from lightgap.ring.outline import Outline
 
 _RESOLVED_CLOSED_MM = 1.2
 """A joint planned closed but wider than this is fitted edge by edge."""
+_BLOWN_OUT_LIGHT, _BLOWN_OUT_SHARE = 0.93, 0.25
+"""Where so much of a joint's surroundings is white, what is left of a line is narrower than it was."""
 
 
 def fit_joints(
@@ -84,6 +86,8 @@ def _look(
     )
     if strip.u.size < 500:
         return unmeasured(site, plan, "too few pixels of it are in the photo")
+    if np.mean(strip.luma > _BLOWN_OUT_LIGHT) > _BLOWN_OUT_SHARE:
+        return unmeasured(site, plan, "the wood beside it is blown out by glare")
     if plan.joint == "closed" and site.tooth.gap_mm < _RESOLVED_CLOSED_MM:
         return ClosedSight(site, strip)
     return fit_open(strip, site, plan)
