@@ -49,7 +49,7 @@ def measure_ring(
     offset: Measured = (
         untold if "inner_offset_mm" in reference.untold else Unknown("too few inner edges were fitted")
     )
-    if not isinstance(offset, Unknown) or (offset is not untold and len(inner) >= 6 and len(outer) >= 6):
+    if offset is not untold and len(inner) >= 6 and len(outer) >= 6:
         inner_centre, inner_standard, _ = centre_of(inner, plan)
         offset = measured(
             float(np.hypot(*(inner_centre - place.centre_mm))),
