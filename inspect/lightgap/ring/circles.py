@@ -18,7 +18,6 @@ from scipy import fft
 from lightgap.camera import Camera
 from lightgap.photo import Photo
 from lightgap.plan import Plan
-from lightgap.ring.evidence import grain_mm
 from lightgap.ring.plane import Array, Codes, Float32, px_per_mm, reduced, sampler
 
 Votes = NDArray[np.complex64]
@@ -27,14 +26,17 @@ _HALF_STRENGTH = 6.0
 """Colour gradient, codes per pixel of the picture given, at which a vote has half its weight."""
 _INNER_WEIGHT = 0.7
 _SOFT_EDGE = 0.015
-_APART = 0.15
-"""Of the outer apothem: two centres nearer to each other than this are one."""
+_APART = 0.06
+_SIZES_APART = 0.055
+_PEAKS_APART = 0.15
+"""Of the outer apothem."""
 _PEAKS = 3
 _VIEW_RADII = 8.0
 """How far from the picture's middle a ring is looked for, in its own radii."""
 _SHORT_SIDE = 320.0
 """Pixels of the short side at which a ring of unknown size is looked for."""
-_SMALLEST, _OCTAVES, _SIZES, _SIZE_STEP = 0.13, 2, 14, 1.05
+SMALLEST, SIZE_STEP = 0.13, 1.05
+_OCTAVES, _SIZES = 2, 14
 """Outer apothem over the short side, smallest; then two octaves in steps of 5 %."""
 
 
@@ -51,35 +53,34 @@ class Circle:
     votes: float
 
     def like(self, other: Circle) -> bool:
-        """Whether the two are the same ring."""
+        """Whether the two are so near that a search from one finds the other."""
         apart = np.hypot(self.x - other.x, self.y - other.y)
-        return bool(apart < _APART * other.outer and abs(np.log(self.outer / other.outer)) < 0.06)
+        return bool(apart < _APART * other.outer and abs(np.log(self.outer / other.outer)) < _SIZES_APART)
 
 
-def circles_on_plane(photo: Photo, camera: Camera, plan: Plan, sizes: Sequence[float]) -> list[Circle]:
-    """Return where on the plane of the top face a ring could lie, in mm, likeliest first.
+def circles_on_plane(photo: Photo, camera: Camera, plans: Sequence[Plan], step_mm: float) -> list[Circle]:
+    """Return where on the plane of the top face a ring of one of the plans could lie, in mm.
 
-    ``sizes`` are the outer sizes to look for, relative to the plan's.
+    The likeliest comes first. The plans differ in size only; ``step_mm`` is the grain of the search.
     """
-    height = plan.thickness_mm
-    step = 0.5 * grain_mm(plan)
+    height = plans[0].thickness_mm
     across, down = photo.width - 1.0, photo.height - 1.0
     corners = camera.to_plane([[0.0, 0.0], [across, 0.0], [across, down], [0.0, down]], height)
     middle = camera.to_plane([across / 2, down / 2], height)
-    reach = min(_VIEW_RADII * plan.outer_mm, 1.5 * max(across, down) / px_per_mm(photo, camera, height))
+    radius = max(plan.outer_mm for plan in plans)
+    reach = min(_VIEW_RADII * radius, 1.5 * max(across, down) / px_per_mm(photo, camera, height))
     low, high = (
         np.maximum(corners.min(axis=0), middle - reach),
         np.minimum(corners.max(axis=0), middle + reach),
     )
-    x, y = np.arange(low[0], high[0], step), np.arange(low[1], high[1], step)
-    votes = _edge_votes(sampler(photo, camera, height, step)(x[None, :], y[:, None]))
+    x, y = np.arange(low[0], high[0], step_mm), np.arange(low[1], high[1], step_mm)
+    votes = _edge_votes(sampler(photo, camera, height, step_mm)(x[None, :], y[:, None]))
     found = []
-    for size in sizes:
-        plan_size = resized(plan, size)
-        for row, column, score in _correlate(votes, plan_size, plan_size.outer_mm / (2 * step)):
-            place = low + (2 * np.array([column, row]) + 0.5) * step
-            found.append(Circle(float(place[0]), float(place[1]), plan_size.outer_mm, score))
-    return _different(found)
+    for plan in plans:
+        for row, column, score in _correlate(votes, plan, plan.outer_mm / (2 * step_mm)):
+            place = low + (2 * np.array([column, row]) + 0.5) * step_mm
+            found.append(Circle(float(place[0]), float(place[1]), plan.outer_mm, score))
+    return different(found)
 
 
 def circles_in_photo(photo: Photo, plan: Plan) -> list[Circle]:
@@ -89,16 +90,14 @@ def circles_in_photo(photo: Photo, plan: Plan) -> list[Circle]:
     found = []
     for octave in range(_OCTAVES):
         votes, cell = _edge_votes(codes), 2 * factor
-        for outer in _SMALLEST * 2**octave * short / cell * _SIZE_STEP ** np.arange(_SIZES + 1):
+        for outer in SMALLEST * 2**octave * short / cell * SIZE_STEP ** np.arange(_SIZES + 1):
             for row, column, score in _correlate(votes, plan, float(outer)):
                 x, y = (column + 0.5) * cell - 0.5, (row + 0.5) * cell - 0.5
                 found.append(Circle(x, y, float(outer) * cell, score))
         half = (codes.shape[1] // 2, codes.shape[0] // 2)
-        codes, factor = (
-            np.asarray(cv2.resize(codes, half, interpolation=cv2.INTER_AREA), np.uint8),
-            2 * factor,
-        )
-    return _different(found)
+        codes = np.asarray(cv2.resize(codes, half, interpolation=cv2.INTER_AREA), np.uint8)
+        factor *= 2
+    return different(found)
 
 
 def resized(plan: Plan, size: float) -> Plan:
@@ -107,7 +106,8 @@ def resized(plan: Plan, size: float) -> Plan:
     return replace(plan, across_flats_mm=outer, width_mm=min(plan.width_mm, 0.45 * outer))
 
 
-def _different(circles: list[Circle]) -> list[Circle]:
+def different(circles: list[Circle]) -> list[Circle]:
+    """Return the circles that are not like one with more votes, most votes first."""
     kept: list[Circle] = []
     for circle in sorted(circles, key=lambda circle: -circle.votes):
         if not any(circle.like(other) for other in kept):
@@ -148,7 +148,7 @@ def _correlate(votes: Votes, plan: Plan, outer: float) -> list[tuple[float, floa
     score = fft.ifft2(fft.fft2(votes, shape) * np.conj(ring)).real
     # Beyond the padding the sum has wrapped round.
     score = np.roll(score, (pad, pad), axis=(0, 1))[: votes.shape[0] + 2 * pad, : votes.shape[1] + 2 * pad]
-    return _peaks(score.copy(), pad, _APART * outer)
+    return _peaks(score.copy(), pad, _PEAKS_APART * outer)
 
 
 def _band(radius: Float32, apothem: float, plan: Plan) -> Float32:

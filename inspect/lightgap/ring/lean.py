@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from lightgap.camera import Camera
 from lightgap.photo import Photo
 from lightgap.plan import Plan
-from lightgap.ring.circles import Circle
+from lightgap.ring.circles import SIZE_STEP, SMALLEST, Circle, circles_on_plane, different
 from lightgap.ring.evidence import grain_mm
 from lightgap.ring.figure import Figure, glance_figure
 from lightgap.ring.plane import sampler
@@ -18,9 +18,14 @@ from lightgap.ring.pose import leaning_camera
 _STEP_DEG = 8.0
 _MOST_DEG = 33.0
 _SHIFT = 2.0
-_SCALE_SPAN = 0.03
+_SCALE_SPAN = 0.05
+_VIEW_SHARE, _VIEW_SIZES, _VIEW_STEPS = 0.3, 28, 12.0
+"""A view's middle size over the photo's short side, its sizes, and its steps over the short side's 1/25."""
 _NEIGHBOURS = ((1, 0), (0, 1), (-1, 1), (-1, 0), (0, -1), (1, -1))
 """On a grid of equilateral triangles."""
+
+
+Spot = tuple[int, int]
 
 
 @dataclass(frozen=True)
@@ -31,13 +36,13 @@ class Lean:
     figure: Figure
 
 
-def lean_over(photo: Photo, plan: Plan, circle: Circle) -> list[Lean]:
-    """Climb from upright to the lean with which the figure looks most regular.
+def lean_over(photo: Photo, plan: Plan, circle: Circle, start: Spot = (0, 0)) -> list[Lean]:
+    """Climb from a lean to that with which the figure looks most regular.
 
     Return all that were tried, the best first.
     """
-    tried: dict[tuple[int, int], Lean] = {}
-    best = (0, 0)
+    tried: dict[Spot, Lean] = {}
+    best = start
     while True:
         for step in ((0, 0), *_NEIGHBOURS):
             spot = (best[0] + step[0], best[1] + step[1])
@@ -48,6 +53,31 @@ def lean_over(photo: Photo, plan: Plan, circle: Circle) -> list[Lean]:
         if top == best:
             return sorted(tried.values(), key=lambda lean: -lean.figure.score)
         best = top
+
+
+def leaning_circles(photo: Photo, plan: Plan) -> list[tuple[Circle, Spot]]:
+    """Return where in the photo a ring seen from well aside could lie, with the lean it was seen with.
+
+    A ring that is far from a circle in the photo is nearly one on a plane that leans like it.
+    """
+    short = min(photo.width, photo.height)
+    view = Circle((photo.width - 1) / 2.0, (photo.height - 1) / 2.0, _VIEW_SHARE * short, 0.0)
+    sizes = SMALLEST / _VIEW_SHARE * SIZE_STEP ** np.arange(_VIEW_SIZES)
+    plans = [
+        replace(plan, across_flats_mm=size * plan.across_flats_mm, width_mm=size * plan.width_mm)
+        for size in sizes
+    ]
+    around = np.radians(np.arange(0.0, 360.0, 15.0))
+    found = {}
+    for spot in ((2 * a, 2 * b) for a, b in _NEIGHBOURS):
+        camera = leaning_camera(photo, plan, view, *_tilt(spot))
+        for circle in circles_on_plane(photo, camera, plans, plan.outer_mm * _VIEW_SHARE / _VIEW_STEPS)[:3]:
+            rim = np.array([circle.x, circle.y]) + circle.outer * np.stack([np.cos(around), np.sin(around)]).T
+            rim_px = camera.project_plane(rim, plan.thickness_mm)
+            x, y = rim_px.mean(axis=0)
+            size = float(np.hypot(*(rim_px - [x, y]).T).mean())
+            found[Circle(float(x), float(y), size, circle.votes)] = spot
+    return [(circle, found[circle]) for circle in different(list(found))]
 
 
 def cameras_round(photo: Photo, plan: Plan, circle: Circle, rings: int) -> list[Camera]:

@@ -88,11 +88,11 @@ def other_ring_unscaled(photo: Photo, plan: Plan, least_score: float) -> RingErr
 
 
 def _other_segments(photo: Photo, camera: Camera, plan: Plan) -> _Ring:
-    shift_mm = _SHIFT * grain_mm(plan)
+    shift_mm, step_mm = _SHIFT * grain_mm(plan), 0.5 * grain_mm(plan)
     rough, fine = (sampler(photo, camera, plan.thickness_mm, share * grain_mm(plan)) for share in (0.4, 0.2))
     glances = []
     for kernel in _KERNELS:
-        for circle in circles_on_plane(photo, camera, replace(plan, segments=kernel), (1.0,))[:_CIRCLES]:
+        for circle in circles_on_plane(photo, camera, [replace(plan, segments=kernel)], step_mm)[:_CIRCLES]:
             centre = (circle.x, circle.y)
             scores = glance_segments(rough, plan, centre, shift_mm, 0.0, _SEGMENTS)
             glances += [(_graded(score, count), count, centre) for count, score in scores.items()]
@@ -104,8 +104,9 @@ def _other_segments(photo: Photo, camera: Camera, plan: Plan) -> _Ring:
 def _other_size(photo: Photo, camera: Camera, plan: Plan) -> _Ring:
     shift_mm = _SHIFT * grain_mm(plan)
     look = sampler(photo, camera, plan.thickness_mm, 0.2 * grain_mm(plan))
+    plans = [resized(plan, size) for size in _SIZES]
     glances = []
-    for circle in circles_on_plane(photo, camera, plan, _SIZES)[: 2 * _CIRCLES]:
+    for circle in circles_on_plane(photo, camera, plans, 0.5 * grain_mm(plan))[: 2 * _CIRCLES]:
         sized = resized(plan, circle.outer / plan.outer_mm)
         glances.append((glance_figure(look, sized, (circle.x, circle.y), shift_mm, _SCALE_SPAN), sized))
     glance, sized = max(glances, key=lambda pair: pair[0].score)

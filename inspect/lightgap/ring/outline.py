@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from lightgap.camera import Camera
@@ -13,7 +15,7 @@ from lightgap.ring.circles import Circle, circles_in_photo, circles_on_plane, re
 from lightgap.ring.evidence import grain_mm
 from lightgap.ring.figure import search_figure
 from lightgap.ring.handset import circle_through
-from lightgap.ring.lean import Lean, lean_over
+from lightgap.ring.lean import Lean, lean_over, leaning_circles
 from lightgap.ring.other import joints_agree, other_ring, other_ring_unscaled
 from lightgap.ring.place import Outline, outline_of
 from lightgap.ring.plane import sampler
@@ -24,7 +26,8 @@ __all__ = ["Outline", "find_outline", "find_outline_unscaled"]
 
 _SIZES = ((1.0,), (0.965, 1.035, 0.93, 1.07))
 """Outer sizes to look for, relative to the plan's: at once, and when nothing sure was found."""
-_CIRCLES = 3
+_CIRCLES = 4
+_LEANING_CIRCLES = 5
 _SHIFT = 3.0
 """Grains from a circle's centre within which the figure's centre is looked for."""
 _SCALE_SPAN = 0.025
@@ -35,7 +38,7 @@ _RING_SCORE = 2.5
 _LEAST_SCORE = 2.4
 """Rings have 2.6 and more, other pictures at most 2.2 where the scale is known."""
 _HAND_SCORE = 1.8
-"""Enough where a person says that here is a ring."""
+"""Enough where a person, or its joints, say that here is a ring."""
 _BETTER = 0.3
 _LEANS = 3
 
@@ -53,9 +56,10 @@ def find_outline(photo: Photo, camera: Camera, plan: Plan, points_px: ThreePoint
     """
     outline = best_outline(photo, camera, plan, points_px)
     _refuse(cut_off(photo, plan, outline))
-    if not is_plan_size(plan, outline) or not _settled(photo, plan, outline):
+    settled = _settled(photo, plan, outline)
+    if not settled or not is_plan_size(plan, outline):
         _refuse(other_ring(photo, camera, plan, max(_RING_SCORE, outline.score + _BETTER)))
-    if outline.score < (_HAND_SCORE if points_px else _LEAST_SCORE):
+    if not settled and outline.score < (_HAND_SCORE if points_px else _LEAST_SCORE):
         raise no_ring(plan)
     if not is_plan_size(plan, outline):
         raise wrong_size(plan, 2.0 * outline.outer_mm)
@@ -70,7 +74,9 @@ def best_outline(photo: Photo, camera: Camera, plan: Plan, points_px: ThreePoint
         return _search(photo, camera, plan, circle, _SHIFT * grain_mm(plan) + (corner - 1.0) * plan.outer_mm)
     best: Outline | None = None
     for sizes in _SIZES:
-        for circle in circles_on_plane(photo, camera, plan, sizes)[:_CIRCLES]:
+        for circle in circles_on_plane(
+            photo, camera, [resized(plan, size) for size in sizes], 0.5 * grain_mm(plan)
+        )[:_CIRCLES]:
             found = _search(photo, camera, plan, circle, _SHIFT * grain_mm(plan))
             if best is None or found.score > best.score:
                 best = found
@@ -91,13 +97,9 @@ def find_outline_unscaled(photo: Photo, plan: Plan, points_px: ThreePoints | Non
     RingError
         If there is no ring here, it is cut off by the frame, or it has not the plan's number of segments.
     """
-    if points_px is not None:
-        circles = [circle_through(np.asarray(points_px, dtype=float), plan)]
-    else:
-        circles = circles_in_photo(photo, plan)[:_CIRCLES]
     best: Outline | None = None
-    for circle in circles:
-        found = _posed(photo, plan, lean_over(photo, plan, circle)[:_LEANS])
+    for leans in _guesses(photo, plan, points_px):
+        found = _posed(photo, plan, leans[:_LEANS])
         if best is None or found.score > best.score:
             best = found
         if _settled(photo, plan, best):
@@ -106,16 +108,28 @@ def find_outline_unscaled(photo: Photo, plan: Plan, points_px: ThreePoints | Non
     _refuse(cut_off(photo, plan, best))
     if not _settled(photo, plan, best):
         _refuse(other_ring_unscaled(photo, plan, max(_RING_SCORE, best.score + _BETTER)))
-    if best.score < (_HAND_SCORE if points_px else _LEAST_SCORE):
-        raise no_ring(plan)
+        # With no scale to hold it, a figure may be fitted to many things: its joints must agree with it.
+        if points_px is None or best.score < _HAND_SCORE:
+            raise no_ring(plan)
     return best
+
+
+def _guesses(photo: Photo, plan: Plan, points_px: ThreePoints | None) -> Iterator[list[Lean]]:
+    """Guess where the ring is and how the camera leans, likeliest first; well aside only at last."""
+    if points_px is not None:
+        yield lean_over(photo, plan, circle_through(np.asarray(points_px, dtype=float), plan))
+        return
+    for circle in circles_in_photo(photo, plan)[:_CIRCLES]:
+        yield lean_over(photo, plan, circle)
+    for circle, spot in leaning_circles(photo, plan)[:_LEANING_CIRCLES]:
+        yield lean_over(photo, plan, circle, spot)
 
 
 def _settled(photo: Photo, plan: Plan, outline: Outline) -> bool:
     """Whether the evidence of the edges, or of edges and joints together, leaves no doubt."""
     if outline.score >= _SURE_SCORE:
         return True
-    return outline.score >= _LEAST_SCORE and joints_agree(photo, plan, outline)
+    return outline.score >= _HAND_SCORE and joints_agree(photo, plan, outline)
 
 
 def _refuse(error: RingError | None) -> None:

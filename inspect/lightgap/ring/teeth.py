@@ -12,10 +12,10 @@ from lightgap.ring.open_teeth import OpenTeeth
 from lightgap.ring.plane import Array
 from lightgap.ring.strips import Lines, Strips
 
-LEAST_STRENGTH = 2.7
-"""log(1 + T^2) below which nothing was seen: plain wood reaches 2.5 in one strip of ten."""
+LEAST_STRENGTH = 2.5
+"""log(1 + T^2) below which nothing was seen: plain wood reaches it in one strip of ten."""
 _PLACE_PRIOR_MM = 1.2
-_LEAST_PLACE_PRIOR_MM = 0.6
+_LEAST_PLACE_PRIOR_MM = 0.5
 
 
 def fit_teeth(strips: Strips, plan: Plan) -> tuple[Lines, NDArray[np.bool_]]:
