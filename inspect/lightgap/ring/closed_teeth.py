@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from lightgap.ring.features import closed_features, t_squared, usual_scatter
 from lightgap.ring.plane import Array
 from lightgap.ring.strips import SKEWS_DEG, Lines, Strips, sheared_blocks
-from lightgap.ring.unroll import closed_features, t_squared, usual_scatter
 
 _SKEW_PRIOR_DEG = 1.2
 _FINE_SKEW_PRIOR_DEG = 0.5

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightgap.plan import Plan
+from lightgap.ring.features import RunningMeans, t_squared, usual_scatter
 from lightgap.ring.plane import Array, Float32
 from lightgap.ring.strips import SKEWS_DEG, Lines, Strips, sheared_blocks
-from lightgap.ring.unroll import t_squared, usual_scatter, window_means
 
 _EDGE_WINDOW_MM = 0.3
 _BEYOND_MM = (0.2, 1.5)
@@ -46,19 +46,14 @@ class OpenTeeth:
         skews, count = sheared.shape[:2]
         flat = sheared.reshape(skews * count, *sheared.shape[2:])
         step_mm = strips.step_mm
-
-        def mean(values: Float32, low_mm: float, high_mm: float) -> Float32:
-            return window_means(values, low_mm, high_mm, step_mm, wrap=False)
-
         window = max(_EDGE_WINDOW_MM, step_mm)
-        steps = mean(flat, step_mm, window) - mean(flat, -window, -step_mm)
+        steps = RunningMeans(flat, step_mm, window).step_across(window)
         evidence = np.log1p(t_squared(steps, usual_scatter(steps))).reshape(skews, count, -1)
         step = steps.mean(axis=1).reshape(skews, count, -1, 3)
-        whole = flat.mean(axis=1, keepdims=True)
         near, far = _BEYOND_MM
-        after, before = (
-            side.reshape(skews, count, -1, 3) for side in (mean(whole, near, far), mean(whole, -far, -near))
-        )
+        whole = RunningMeans(flat.mean(axis=1, keepdims=True), step_mm, far)
+        after = whole.beside(near, far).reshape(skews, count, -1, 3)
+        before = whole.beside(-far, -near).reshape(skews, count, -1, 3)
         ends = max(1, round(_WOOD_MM / step_mm))
         wood = np.median(strips.codes.astype(np.float32), axis=1)
         wood_a, wood_b = np.median(wood[:, :ends], axis=1), np.median(wood[:, -ends:], axis=1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import cv2
 import numpy as np
@@ -17,6 +18,9 @@ Codes = NDArray[np.uint8]
 Float32 = NDArray[np.float32]
 Sampler = Callable[[Array, Array], Codes]
 """sRGB codes at places (x, y) in mm; both arguments have two dimensions and broadcast against each other."""
+
+
+_LEVELS: WeakKeyDictionary[Photo, list[Codes]] = WeakKeyDictionary()
 
 
 def sampler(photo: Photo, camera: Camera, height_mm: float, grain_mm: float) -> Sampler:
@@ -47,15 +51,18 @@ def px_per_mm(photo: Photo, camera: Camera, height_mm: float) -> float:
 
 
 def reduced(photo: Photo, factor: int) -> tuple[Codes, int]:
-    """Reduce a photo by a whole factor, each pixel the mean of ``factor`` x ``factor``."""
-    factor = max(1, factor)
-    if factor == 1:
-        return photo.codes, 1
-    rows, columns = max(1, photo.height // factor), max(1, photo.width // factor)
-    whole = photo.codes[: rows * factor, : columns * factor]
-    return np.asarray(
-        cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.uint8
-    ), factor
+    """Reduce a photo by the greatest power of two within ``factor``, each pixel the mean of its square.
+
+    Return the picture and its factor. What was made for a photo is kept as long as the photo.
+    """
+    levels = _LEVELS.setdefault(photo, [photo.codes])
+    level = max(0, int(np.log2(max(factor, 1))))
+    while len(levels) <= level and min(levels[-1].shape[:2]) >= 2:
+        rows, columns = levels[-1].shape[0] // 2, levels[-1].shape[1] // 2
+        whole = levels[-1][: 2 * rows, : 2 * columns]
+        levels.append(np.asarray(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA), np.uint8))
+    level = min(level, len(levels) - 1)
+    return levels[level], 2**level
 
 
 def project32(camera: Camera, x_mm: Array, y_mm: Array, height_mm: float) -> tuple[Float32, Float32]:
