@@ -31,6 +31,8 @@ _SIZES_APART = 0.055
 _PEAKS_APART = 0.15
 """Of the outer apothem."""
 _PEAKS = 3
+_LEAST_VOTES = 0.1
+"""Rings have 0.35 and more of 1.7, cut off by the frame too."""
 _VIEW_RADII = 8.0
 """How far from the picture's middle a ring is looked for, in its own radii."""
 _SHORT_SIDE = 320.0
@@ -107,9 +109,14 @@ def resized(plan: Plan, size: float) -> Plan:
 
 
 def different(circles: list[Circle]) -> list[Circle]:
-    """Return the circles that are not like one with more votes, most votes first."""
+    """Return the circles that are not like one with more votes, most votes first.
+
+    Of those with hardly a vote only the best is kept.
+    """
     kept: list[Circle] = []
     for circle in sorted(circles, key=lambda circle: -circle.votes):
+        if kept and circle.votes < _LEAST_VOTES:
+            break
         if not any(circle.like(other) for other in kept):
             kept.append(circle)
     return kept

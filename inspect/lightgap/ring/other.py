@@ -27,6 +27,8 @@ _KERNELS = (8, 20)
 _CIRCLES = 3
 _RINGS_OF_LEANS = 2
 _COUNTS = 4
+_GLANCE_LOSS = 0.5
+"""By how much a rough look may fall short of what the fitted pose shows."""
 _CHANCE = 2.0
 _CLEAR = 0.3
 _SIZES = tuple(1.04 ** float(power) for power in range(-18, 19))
@@ -80,6 +82,8 @@ def other_ring_unscaled(photo: Photo, plan: Plan, least_score: float) -> RingErr
     for count, circle in list(likeliest.items())[:_COUNTS]:
         other = replace(plan, segments=count)
         lean = lean_over(photo, other, circle)[0]
+        if lean.figure.score < least_score - _GLANCE_LOSS:
+            continue
         pose, figure = fit_pose(photo, lean.camera, other, lean.figure)
         if figure.score >= least_score:
             seen = _count(photo, _Ring(outline_of(pose, other, figure), other))

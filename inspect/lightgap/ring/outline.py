@@ -34,6 +34,8 @@ _SCALE_SPAN = 0.025
 _SURE_SCORE = 3.3
 """Above this nothing better is looked for."""
 _SURE_POSE_SCORE = 3.5
+_LEAST_GLANCE, _WORSE = 1.5, 0.6
+"""A pose is fitted from a guess whose score reaches the one and is not worse than the best by the other."""
 _RING_SCORE = 2.5
 _LEAST_SCORE = 2.4
 """Rings have 2.6 and more, other pictures at most 2.2 where the scale is known."""
@@ -97,20 +99,22 @@ def find_outline_unscaled(photo: Photo, plan: Plan, points_px: ThreePoints | Non
     RingError
         If there is no ring here, it is cut off by the frame, or it has not the plan's number of segments.
     """
-    best: Outline | None = None
+    tried: list[Outline] = []
     for leans in _guesses(photo, plan, points_px):
         found = _posed(photo, plan, leans[:_LEANS])
-        if best is None or found.score > best.score:
-            best = found
-        if _settled(photo, plan, best):
-            break
-    assert best is not None
-    _refuse(cut_off(photo, plan, best))
-    if not _settled(photo, plan, best):
-        _refuse(other_ring_unscaled(photo, plan, max(_RING_SCORE, best.score + _BETTER)))
-        # With no scale to hold it, a figure may be fitted to many things: its joints must agree with it.
-        if points_px is None or best.score < _HAND_SCORE:
-            raise no_ring(plan)
+        # Cups and lids are round too: a round ring must show its joints.
+        if _settled(photo, plan, found, joints=plan.outline == "round"):
+            _refuse(cut_off(photo, plan, found))
+            return found
+        tried.append(found)
+    tried.sort(key=lambda found: -found.score)
+    for found in tried:
+        _refuse(cut_off(photo, plan, found))
+    best = tried[0]
+    _refuse(other_ring_unscaled(photo, plan, max(_RING_SCORE, best.score + _BETTER)))
+    # With no scale to hold it, a figure may be fitted to many things: its joints must agree with it.
+    if points_px is None or best.score < _HAND_SCORE:
+        raise no_ring(plan)
     return best
 
 
@@ -125,9 +129,9 @@ def _guesses(photo: Photo, plan: Plan, points_px: ThreePoints | None) -> Iterato
         yield lean_over(photo, plan, circle, spot)
 
 
-def _settled(photo: Photo, plan: Plan, outline: Outline) -> bool:
-    """Whether the evidence of the edges, or of edges and joints together, leaves no doubt."""
-    if outline.score >= _SURE_SCORE:
+def _settled(photo: Photo, plan: Plan, outline: Outline, joints: bool = False) -> bool:
+    """Whether the evidence of the edges, or (always with ``joints``) of edges and joints, leaves no doubt."""
+    if outline.score >= _SURE_SCORE and not joints:
         return True
     return outline.score >= _HAND_SCORE and joints_agree(photo, plan, outline)
 
@@ -145,12 +149,13 @@ def _search(photo: Photo, camera: Camera, plan: Plan, circle: Circle, shift_mm: 
 
 def _posed(photo: Photo, plan: Plan, leans: list[Lean]) -> Outline:
     """Fit the pose from the likeliest lean; from the next ones too while none is sure."""
-    best: Outline | None = None
+    best = outline_of(leans[0].camera, plan, leans[0].figure)
     for lean in leans:
+        if lean.figure.score < max(_LEAST_GLANCE, leans[0].figure.score - _WORSE):
+            break
         pose, figure = fit_pose(photo, lean.camera, plan, lean.figure)
-        if best is None or figure.score > best.score:
+        if figure.score > best.score or lean is leans[0]:
             best = outline_of(pose, plan, figure)
         if best.score >= _SURE_POSE_SCORE:
             break
-    assert best is not None
     return best

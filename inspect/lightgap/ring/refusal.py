@@ -11,7 +11,7 @@ from lightgap.ring.place import Outline
 
 _SIZE_TOLERANCE = 0.03
 _SURE_SCORE = 2.7
-_MOST_LOST = 0.6
+_MOST_LOST = 0.52
 
 
 def cut_off(photo: Photo, plan: Plan, outline: Outline) -> RingError | None:
