@@ -37,6 +37,13 @@ BENCHES: dict[str, Colour] = {
 }
 
 _TILE = 1024
+_BOARD = (512, 6144)
+BOARD_TEXEL_MM = 0.2
+_GROWTH_MM = 3.0
+_GROWTH_SLOPE = 2.0
+"""How far a growth ring moves across the top for each mm that is sanded off."""
+_FIBRE_DEPTH_MM = 0.3
+"""Depth below which fibres and pores are others."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +62,15 @@ class Wood:
         Standard deviation of brightness from segment to segment.
     arris_mm : float
         Radius of the rounded edges at the joints.
+    seed : int or None
+        Names the very wood: pictures with the same seed show the same pieces, or pieces of one board.
+        None: wood of the picture's own.
+    cut_mm : tuple of float
+        Where along one board (1200 mm) the middle of each segment was cut; empty: each from anywhere.
+        Needs ``seed``.
+    sanded_mm : float
+        How much was sanded off since the wood was as ``seed`` says. An invention, not a measurement:
+        growth rings wander sideways, fibres and pores change into others over 0.3 mm. Needs ``seed``.
     """
 
     kinds: tuple[str, ...] = ("oak",)
@@ -62,6 +78,9 @@ class Wood:
     grain_turn_deg: float = 0.0
     uneven: float = 0.05
     arris_mm: float = 0.0
+    seed: int | None = None
+    cut_mm: tuple[float, ...] = ()
+    sanded_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -126,12 +145,14 @@ class Look:
     pencil: tuple[Stroke, ...] = ()
 
 
-def _noise(rng: np.random.Generator, sigma_along: float, sigma_across: float) -> Picture:
+def _noise(
+    rng: np.random.Generator, sigma_along: float, sigma_across: float, shape: tuple[int, int] = (_TILE, _TILE)
+) -> Picture:
     """Periodic Gaussian noise of unit variance, blurred along x and across (texels)."""
-    field_ = rng.standard_normal((_TILE, _TILE)).astype(np.float32)
-    along = np.exp(-2.0 * (np.pi * sigma_along * np.fft.rfftfreq(_TILE)) ** 2)
-    across = np.exp(-2.0 * (np.pi * sigma_across * np.fft.fftfreq(_TILE)) ** 2)
-    blurred = np.fft.irfft2(np.fft.rfft2(field_) * across[:, None] * along[None, :], s=(_TILE, _TILE))
+    field_ = rng.standard_normal(shape).astype(np.float32)
+    along = np.exp(-2.0 * (np.pi * sigma_along * np.fft.rfftfreq(shape[1])) ** 2)
+    across = np.exp(-2.0 * (np.pi * sigma_across * np.fft.fftfreq(shape[0])) ** 2)
+    blurred = np.fft.irfft2(np.fft.rfft2(field_) * across[:, None] * along[None, :], s=shape)
     return np.asarray((blurred - blurred.mean()) / blurred.std(), dtype=np.float32)
 
 
@@ -143,12 +164,38 @@ def grain(seed: int, texel_mm: float) -> Picture:
     """
     rng = np.random.default_rng(seed)
     rows = np.arange(_TILE, dtype=np.float32)[:, None] / _TILE
-    rings = max(int(_TILE * texel_mm / 3.0), 2)
+    rings = max(int(_TILE * texel_mm / _GROWTH_MM), 2)
     phase = rings * rows + 1.2 * _noise(rng, 25.0 / texel_mm, 4.0 / texel_mm)
+    return _figure(
+        phase, _noise(rng, 3.0 / texel_mm, 0.15 / texel_mm), _noise(rng, 1.2 / texel_mm, 0.08 / texel_mm)
+    )
+
+
+@lru_cache(maxsize=4)
+def board(seed: int, sanded_mm: float) -> Picture:
+    """The same for a whole board, in texels of `BOARD_TEXEL_MM`: growth rings run on from piece to piece."""
+    texel_mm, shape = BOARD_TEXEL_MM, _BOARD
+    rng = np.random.default_rng(seed)
+    rings = int(shape[0] * texel_mm / _GROWTH_MM)
+    phase = rings * np.arange(shape[0], dtype=np.float32)[:, None] / shape[0]
+    phase = phase + 2.0 * _noise(rng, 120.0 / texel_mm, 4.0 / texel_mm, shape)
+    phase += 0.3 * _noise(rng, 12.0 / texel_mm, 3.0 / texel_mm, shape)
+    left = float(np.exp(-sanded_mm / _FIBRE_DEPTH_MM))
+    sizes = ((3.0, 0.15), (1.2, 0.08))
+    fibres, pores = (_noise(rng, along / texel_mm, across / texel_mm, shape) for along, across in sizes)
+    if sanded_mm > 0.0:
+        phase += sanded_mm * _GROWTH_SLOPE / _GROWTH_MM
+        others = [_noise(rng, along / texel_mm, across / texel_mm, shape) for along, across in sizes]
+        fibres, pores = (
+            np.float32(left) * old + np.float32(np.sqrt(1.0 - left**2)) * other
+            for old, other in zip((fibres, pores), others, strict=True)
+        )
+    return _figure(phase, fibres, pores)
+
+
+def _figure(phase: Picture, fibres: Picture, pores: Picture) -> Picture:
     late = (0.5 + 0.5 * np.cos(2.0 * np.pi * phase)) ** 3
-    fibres = _noise(rng, 3.0 / texel_mm, 0.15 / texel_mm)
-    pores = np.maximum(_noise(rng, 1.2 / texel_mm, 0.08 / texel_mm) - 2.2, 0.0)
-    tile = -1.5 * late + 0.5 * fibres - 1.6 * pores
+    tile = -1.5 * late + 0.5 * fibres - 1.6 * np.maximum(pores - 2.2, 0.0)
     return np.asarray((tile - tile.mean()) / tile.std(), dtype=np.float32)
 
 
@@ -167,8 +214,8 @@ def sample(tile: Picture, x: Picture, y: Picture) -> Picture:
     return np.asarray(
         cv2.remap(
             tile,
-            np.mod(x, _TILE).astype(np.float32),
-            np.mod(y, _TILE).astype(np.float32),
+            np.mod(x, tile.shape[1]).astype(np.float32),
+            np.mod(y, tile.shape[0]).astype(np.float32),
             cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_WRAP,
         )

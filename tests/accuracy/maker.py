@@ -106,6 +106,7 @@ def draw_ring(
     view: View | None = None,
     phone: Phone | None = None,
     reference: str = "cards:2",
+    first_deg: float | None = None,
     name: str | None = None,
 ) -> Drawn:
     """Draw one ring.
@@ -116,10 +117,13 @@ def draw_ring(
         Default: `usual_faults`.
     reference : str
         "cards:1" to "cards:4", "sheet:A4" (the ring lies on it), or "none" (its size is typed).
+    first_deg : float, optional
+        Direction of joint 0, anticlockwise from +x; by default anywhere.
     """
     shape_rng, look_rng, noise_rng = np.random.default_rng(seed).spawn(3)
     look, view, phone = look or Look(), view or View(), phone or Phone()
-    first_deg = float(shape_rng.uniform(0.0, 360.0))
+    anywhere = float(shape_rng.uniform(0.0, 360.0))
+    first_deg = anywhere if first_deg is None else first_deg
     shape = build(plan, faults or usual_faults(plan, shape_rng), first_deg)
     boards, told = boards_of(reference, plan, view, shape_rng)
     projection, f35 = place_camera(plan, view, [board.white for board in boards])

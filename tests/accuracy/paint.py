@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accuracy.coverage import clipped, convex_hull, coverage
-from accuracy.look import BENCHES, Look, grain, sample, weave
+from accuracy.look import BENCHES, Look, sample, weave
 from accuracy.projection import Projection, at_height
 from accuracy.scene import END_GRAIN, Canvas, Scene, Side
 from accuracy.shape import Segment, Shape
@@ -167,9 +167,9 @@ def _wood_light(scene: Scene, segment: Segment, window: tuple[slice, slice]) -> 
     x, y = scene.projection.plane_map(segment.top_mm, window)
     chord = segment.outer_edge[-1] - segment.outer_edge[0]
     angle = np.arctan2(chord[1], chord[0]) + np.radians(wood.grain_turn_deg)
-    cos, sin = np.float32(np.cos(angle) / scene.texel_mm), np.float32(np.sin(angle) / scene.texel_mm)
+    tile, texel_mm = scene.figure
+    cos, sin = np.float32(np.cos(angle) / texel_mm), np.float32(np.sin(angle) / texel_mm)
     shift = scene.shifts[segment.index].astype(np.float32)
-    tile = grain(scene.seed, scene.texel_mm)
     light = np.exp(wood.figure * sample(tile, x * cos + y * sin + shift[0], y * cos - x * sin + shift[1]))
     light *= scene.field(x, y)
     for stroke in scene.look.pencil:

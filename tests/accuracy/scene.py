@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accuracy.coverage import Patch, coverage, difference
-from accuracy.look import WOODS, Look
+from accuracy.look import BOARD_TEXEL_MM, WOODS, Look, Wood, board, grain
 from accuracy.projection import Projection, at_height
 from accuracy.shape import Segment, Shape
 
@@ -90,16 +90,29 @@ class Scene:
 
     def __post_init__(self) -> None:
         count = len(self.shape.segments)
+        wood = self.look.wood
         scale = self.projection.camera.px_per_mm([0.0, 0.0], self.shape.plan.thickness_mm)
         object.__setattr__(self, "texel_mm", 0.8 / scale)
         object.__setattr__(self, "tone", np.exp(self.rng.normal(0.0, self.look.wood.uneven, count)))
         object.__setattr__(self, "shifts", self.rng.uniform(0.0, 1000.0, (count, 2)))
         object.__setattr__(self, "seed", int(self.rng.integers(1 << 30)))
+        if wood.seed is not None:
+            tone, shifts = _pieces(wood, wood.seed, count)
+            object.__setattr__(self, "tone", tone)
+            object.__setattr__(self, "shifts", shifts)
 
     @property
     def eye(self) -> Array:
         """The camera's place, mm."""
         return self.projection.camera.foot_mm
+
+    @property
+    def figure(self) -> tuple[Picture, float]:
+        """The tile of grain that all segments are cut from, and its texel in mm."""
+        wood = self.look.wood
+        if wood.seed is None:
+            return grain(self.seed, self.texel_mm), self.texel_mm
+        return board(wood.seed, wood.sanded_mm), BOARD_TEXEL_MM
 
     def field(self, x: Picture, y: Picture) -> Picture:
         """Light on a flat place, relative: uneven, and a shadow's edge across the picture."""
@@ -147,3 +160,14 @@ class Scene:
         for hole in holes:
             pieces = difference(pieces, hole)
         return pieces
+
+
+def _pieces(wood: Wood, seed: int, count: int) -> tuple[Array, Array]:
+    """Brightness of each segment, and where in the board's tile it was cut (texels)."""
+    rng = np.random.default_rng(seed)
+    if not wood.cut_mm:
+        return np.exp(rng.normal(0.0, wood.uneven, count)), rng.uniform(0.0, 6000.0, (count, 2))
+    cut = np.array(wood.cut_mm)
+    knots = rng.normal(0.0, wood.uneven, 14)
+    tone = np.exp(np.interp(cut, 100.0 * np.arange(knots.size), knots))
+    return tone, np.stack([cut / BOARD_TEXEL_MM, np.full(count, rng.uniform(0.0, 500.0))], axis=1)

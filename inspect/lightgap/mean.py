@@ -1,0 +1,135 @@
+"""The mean of one quantity over several photos, with what they share kept.
+
+Two photos of one ring by one phone are not two independent measurements. What they share keeps its full
+size in the mean, by the rule of JCGM 100:2008 clause 5.2.2 for correlated inputs: the variance of
+sum(w_m x_m) is the sum over the named contributions of w' C w, with C[m, n] = r[m, n] s_m s_n. Weights are
+those of least variance that are not negative.
+
+Unequal heights of two segments put into their gap the difference times the lean of the view there. Photos
+from both sides of a joint carry it with opposite signs, so that it cancels in their mean.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightgap.values import COVERAGE_FACTOR, Below, Contribution, Measured, Unknown, Value
+
+Array = NDArray[np.float64]
+
+_HEIGHTS = "heights of the two segments"
+_SHARED = frozenset({"scale", "blur", "slot darkness", "phone's processing"})
+"""One print, one phone: the same in every photo."""
+_ALIKE = 0.75
+"""Correlation of all else: grain, chips and rounded edges mislead a fit alike in every photo. The errors of
+drawn rings from three standpoints are correlated by 0.5 to 0.9."""
+
+
+@dataclass(frozen=True, eq=False)
+class Mean:
+    """A mean over photos.
+
+    Attributes
+    ----------
+    value : Measured
+    apart : ndarray, shape (photos,)
+        How far each photo lies from the others, in standard uncertainties of the difference; not a number
+        where there is nothing to compare.
+    """
+
+    value: Measured
+    apart: Array
+
+
+def mean_of(values: Sequence[Measured], leans: Array | None = None) -> Mean:
+    """Combine one quantity as each photo has it.
+
+    Photos that do not know it are passed over. The mean is a `Below` if all others are. Where photos
+    scatter by more than their uncertainties (Birge ratio above 1), "photos differ" joins the budget.
+
+    Parameters
+    ----------
+    leans : ndarray of 1 and -1, shape (photos,), optional
+        Sign of what the heights of two segments put into each.
+    """
+    apart = np.full(len(values), np.nan)
+    known = [index for index, value in enumerate(values) if not isinstance(value, Unknown)]
+    if len(known) < 2:
+        return Mean(values[known[0]] if known else values[0], apart)
+    told = [value for value in values if not isinstance(value, Unknown)]
+    numbers = np.array([_number(value) for value in told])
+    parts = _parts(told)
+    covariances = {
+        name: np.outer(part, part) * _correlation(name, None if leans is None else leans[known], len(told))
+        for name, part in parts.items()
+    }
+    variances = np.sum([part**2 for part in parts.values()], axis=0) + 1e-18
+    weights = _weights(np.sum(list(covariances.values()), axis=0) + np.diag(1e-9 * variances))
+    mean = float(weights @ numbers)
+    budget = {
+        name: float(np.sqrt(np.maximum(weights @ part @ weights, 0.0))) for name, part in covariances.items()
+    }
+    birge = float(np.sum((numbers - mean) ** 2 / variances)) / (len(told) - 1)
+    if birge > 1.0:
+        budget["photos differ"] = float(np.sqrt((birge - 1.0) * (weights @ variances)))
+    contributions = tuple(Contribution(name, standard) for name, standard in budget.items())
+    apart[known] = _apart(numbers, variances)
+    whole = Value(mean, contributions)
+    if all(isinstance(value, Below) for value in told):
+        return Mean(Below(max(mean, 0.0) + whole.u95, contributions), apart)
+    return Mean(whole, apart)
+
+
+def _number(value: Value | Below) -> float:
+    """The value itself; of a `Below` what was measured, which its bound exceeds by U."""
+    return value.value if isinstance(value, Value) else value.below - Value(0.0, value.budget).u95
+
+
+def _parts(values: Sequence[Value | Below]) -> dict[str, Array]:
+    """Standard uncertainties by name, each of shape (photos,)."""
+    parts: dict[str, Array] = {}
+    for index, value in enumerate(values):
+        # A bound that came without its budget says no more than that the value may be anywhere below it.
+        bound = value.below / COVERAGE_FACTOR if isinstance(value, Below) else 0.0
+        for part in value.budget or (Contribution("measuring", bound),):
+            row = parts.setdefault(part.name, np.zeros(len(values)))
+            row[index] = np.hypot(row[index], part.standard)
+    return parts
+
+
+def _correlation(name: str, leans: Array | None, count: int) -> Array:
+    if name == _HEIGHTS and leans is not None:
+        return np.outer(leans, leans)
+    alike = 1.0 if name in _SHARED or name == _HEIGHTS else _ALIKE
+    return alike + (1.0 - alike) * np.eye(count)
+
+
+def _weights(covariance: Array) -> Array:
+    """Weights of least variance with none below zero: photos that would get such are left out one by one.
+
+    The correlations are good guesses; weights that play one photo off against another would trust them
+    too far.
+    """
+    used = np.arange(len(covariance))
+    while True:
+        some = np.linalg.solve(covariance[np.ix_(used, used)], np.ones(used.size))
+        if some.min() >= 0.0:
+            weights = np.zeros(len(covariance))
+            weights[used] = some / some.sum()
+            return weights
+        used = np.delete(used, np.argmin(some))
+
+
+def _apart(numbers: Array, variances: Array) -> Array:
+    """Each number less the mean of the others, over the standard uncertainty of that as if independent."""
+    apart = []
+    for index in range(len(numbers)):
+        trust = np.delete(1.0 / variances, index)
+        trust /= trust.sum()
+        others, variance = trust @ np.delete(numbers, index), trust @ np.delete(variances, index)
+        apart.append((numbers[index] - others) / np.sqrt(variances[index] + variance))
+    return np.array(apart)
