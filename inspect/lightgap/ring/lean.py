@@ -12,6 +12,7 @@ from lightgap.plan import Plan
 from lightgap.ring.circles import SIZE_STEP, SMALLEST, Circle, circles_on_plane, different
 from lightgap.ring.evidence import grain_mm
 from lightgap.ring.figure import Figure, glance_figure
+from lightgap.ring.place import Outline
 from lightgap.ring.plane import sampler
 from lightgap.ring.pose import leaning_camera
 
@@ -55,6 +56,14 @@ def lean_over(photo: Photo, plan: Plan, circle: Circle, start: Spot = (0, 0)) ->
         best = top
 
 
+def grown(photo: Photo, plan: Plan, outline: Outline) -> Lean:
+    """Guess that what was taken for the outer edge is the ring's inner edge, and look again."""
+    centre = np.array([0.0, 0.0, plan.thickness_mm])
+    nearer = centre + (outline.camera.foot_mm - centre) * (plan.inner_mm / plan.outer_mm)
+    camera = replace(outline.camera, translation=-outline.camera.rotation @ nearer)
+    return _looked(photo, plan, camera)
+
+
 def leaning_circles(photo: Photo, plan: Plan) -> list[tuple[Circle, Spot]]:
     """Return where in the photo a ring seen from well aside could lie, with the lean it was seen with.
 
@@ -93,7 +102,10 @@ def _tilt(spot: tuple[int, int]) -> tuple[float, float]:
 
 
 def _glance(photo: Photo, plan: Plan, circle: Circle, tilt_deg: float, toward_deg: float) -> Lean:
+    return _looked(photo, plan, leaning_camera(photo, plan, circle, tilt_deg, toward_deg))
+
+
+def _looked(photo: Photo, plan: Plan, camera: Camera) -> Lean:
     grain = grain_mm(plan)
-    camera = leaning_camera(photo, plan, circle, tilt_deg, toward_deg)
     look = sampler(photo, camera, plan.thickness_mm, 0.4 * grain)
     return Lean(camera, glance_figure(look, plan, (0.0, 0.0), _SHIFT * grain, _SCALE_SPAN))

@@ -15,7 +15,7 @@ from lightgap.ring.circles import Circle, circles_in_photo, circles_on_plane, re
 from lightgap.ring.evidence import grain_mm
 from lightgap.ring.figure import search_figure
 from lightgap.ring.handset import circle_through
-from lightgap.ring.lean import Lean, lean_over, leaning_circles
+from lightgap.ring.lean import Lean, grown, lean_over, leaning_circles
 from lightgap.ring.other import joints_agree, other_ring, other_ring_unscaled
 from lightgap.ring.place import Outline, outline_of
 from lightgap.ring.plane import sampler
@@ -36,6 +36,8 @@ _SURE_SCORE = 3.3
 _SURE_POSE_SCORE = 3.5
 _LEAST_GLANCE, _WORSE = 1.5, 0.6
 """A pose is fitted from a guess whose score reaches the one and is not worse than the best by the other."""
+_ONE_EDGE = 2.2
+"""One edge alone, well seen all round, reaches this: it may be the other edge than was thought."""
 _RING_SCORE = 2.5
 _LEAST_SCORE = 2.4
 """Rings have 2.6 and more, other pictures at most 2.2 where the scale is known."""
@@ -100,8 +102,7 @@ def find_outline_unscaled(photo: Photo, plan: Plan, points_px: ThreePoints | Non
         If there is no ring here, it is cut off by the frame, or it has not the plan's number of segments.
     """
     tried: list[Outline] = []
-    for leans in _guesses(photo, plan, points_px):
-        found = _posed(photo, plan, leans[:_LEANS])
+    for found in _found(photo, plan, points_px):
         # Cups and lids are round too: a round ring must show its joints.
         if _settled(photo, plan, found, joints=plan.outline == "round"):
             _refuse(cut_off(photo, plan, found))
@@ -116,6 +117,15 @@ def find_outline_unscaled(photo: Photo, plan: Plan, points_px: ThreePoints | Non
     if points_px is None or best.score < _HAND_SCORE:
         raise no_ring(plan)
     return best
+
+
+def _found(photo: Photo, plan: Plan, points_px: ThreePoints | None) -> Iterator[Outline]:
+    """Return what looks like the ring, likeliest first, each with the pose fitted to it."""
+    for leans in _guesses(photo, plan, points_px):
+        found = _posed(photo, plan, leans[:_LEANS])
+        yield found
+        if found.score >= _ONE_EDGE:
+            yield _posed(photo, plan, [grown(photo, plan, found)])
 
 
 def _guesses(photo: Photo, plan: Plan, points_px: ThreePoints | None) -> Iterator[list[Lean]]:
