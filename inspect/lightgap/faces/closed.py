@@ -29,7 +29,7 @@ _ROW_PX = 4.0
 _MINIMUM_ROWS = 6
 _ROUNDS = 14
 _REACH_PX, _BIN_PX = 9.0, 0.25
-_PLACES = np.arange(-_REACH_PX, _REACH_PX, _BIN_PX) + 0.5 * _BIN_PX
+PLACES = np.arange(-_REACH_PX, _REACH_PX, _BIN_PX) + 0.5 * _BIN_PX
 _GAPS_PX = np.array([0.0, 0.4, 0.8, 1.2, 1.8, 2.5, 3.2, 4.0, 5.0, 6.0, 8.0])
 _SHIFTS_PX = np.arange(-4.0, 4.01, 0.25)
 _FINE_GAPS_PX = np.concatenate([np.arange(0.0, 3.0, 0.1), _GAPS_PX[_GAPS_PX > 3.0]])
@@ -63,6 +63,11 @@ class ClosedFit:
     scatter: float
     profile: Array
 
+    @property
+    def line(self) -> tuple[float, float]:
+        """The joint line, v = offset + slope * u."""
+        return self.centre_mm - self.centre_slope * self.middle_mm, self.centre_slope
+
 
 def fit_closed(
     strip: Strip,
@@ -80,7 +85,7 @@ def fit_closed(
     grain_slope : float
         Tangent of the angle between the grain and the square to the joint; rows follow the grain.
     """
-    data = _window(strip, u_range, 0.0, 0.2, grain_slope)
+    data = cut_window(strip, u_range, 0.0, 0.2, grain_slope)
     if data is None:
         return None
     best = _fit(data, blur_px, slot_share, np.array([0.0, 0.0, 0.1 * data.scale, 0.0]))
@@ -89,7 +94,7 @@ def fit_closed(
     profile = _profile(data, best)
     starts = _scan(round(blur_px, 2), round(slot_share, 2)).best(profile)
     widest = max(gap for _, gap in starts) / data.scale
-    chosen = _window(strip, u_range, best.parameters[0] / data.scale, widest, grain_slope)
+    chosen = cut_window(strip, u_range, best.parameters[0] / data.scale, widest, grain_slope)
     if chosen is None:
         return None
     fits = [
@@ -133,7 +138,7 @@ def line_blur(profiles: Array, slot_share: float) -> float | None:
 
     Parameters
     ----------
-    profiles : ndarray, shape (joints, len(_PLACES))
+    profiles : ndarray, shape (joints, len(PLACES))
     """
     scans = (_scan_of(blur, slot_share, _FINE_GAPS_PX, _FINE_SHIFTS_PX) for blur in _BLURS_PX)
     cost = np.array([np.mean(np.log(scan.costs(profiles).min(axis=0))) for scan in scans])
@@ -176,7 +181,7 @@ def _scan(blur_px: float, slot_share: float) -> _Scan:
 
 def _scan_of(blur_px: float, slot_share: float, gaps_px: Array, shifts_px: Array) -> _Scan:
     gaps, shifts = (axis.ravel() for axis in np.meshgrid(gaps_px, shifts_px, indexing="ij"))
-    line = _PLACES[None, :] - shifts[:, None]
+    line = PLACES[None, :] - shifts[:, None]
     step_a, _ = blurred_step(line + 0.5 * gaps[:, None], blur_px)
     step_b, _ = blurred_step(line - 0.5 * gaps[:, None], blur_px)
     slot = 0.5 * slot_share * (step_a - step_b)
@@ -186,15 +191,15 @@ def _scan_of(blur_px: float, slot_share: float, gaps_px: Array, shifts_px: Array
     return _Scan(shifts, gaps, np.linalg.qr(design)[0])
 
 
-def _profile(data: _Window, fit: LevelFit) -> Array:
-    """Mean light along the joint at each of _PLACES."""
+def _profile(data: JointWindow, fit: LevelFit) -> Array:
+    """Mean light along the joint at each of PLACES."""
     distance = data.distance - fit.parameters[0] - fit.parameters[1] * data.along
     bins = np.floor((distance + _REACH_PX) / _BIN_PX).astype(np.intp)
-    keep = (bins >= 0) & (bins < _PLACES.size)
-    count = np.bincount(bins[keep], minlength=_PLACES.size)
-    total = np.bincount(bins[keep], data.light[keep], minlength=_PLACES.size)
+    keep = (bins >= 0) & (bins < PLACES.size)
+    count = np.bincount(bins[keep], minlength=PLACES.size)
+    total = np.bincount(bins[keep], data.light[keep], minlength=PLACES.size)
     known = count > 0
-    return np.interp(_PLACES, _PLACES[known], total[known] / count[known])
+    return np.interp(PLACES, PLACES[known], total[known] / count[known])
 
 
 def _is_inside(fit: LevelFit) -> bool:
@@ -202,7 +207,7 @@ def _is_inside(fit: LevelFit) -> bool:
 
 
 @dataclass(frozen=True, eq=False)
-class _Window:
+class JointWindow:
     light: Array
     distance: Array
     rows: NDArray[np.intp]
@@ -212,9 +217,9 @@ class _Window:
     scale: float
 
 
-def _window(
+def cut_window(
     strip: Strip, u_range: tuple[float, float], shift_mm: float, gap_mm: float, grain_slope: float
-) -> _Window | None:
+) -> JointWindow | None:
     distance = strip.v * strip.scale
     reach = _WINDOW_PX + 0.5 * gap_mm * strip.px_per_mm
     keep = np.abs(distance - shift_mm * strip.px_per_mm) < reach
@@ -227,10 +232,14 @@ def _window(
     if order.size < 100 or np.unique(rows).size < _MINIMUM_ROWS:
         return None
     middle, half = sum(u_range) / 2.0, (u_range[1] - u_range[0]) / 2.0
-    return _Window(near.luma, distance[order], rows, (near.u - middle) / half, middle, half, near.px_per_mm)
+    return JointWindow(
+        near.luma, distance[order], rows, (near.u - middle) / half, middle, half, near.px_per_mm
+    )
 
 
-def _fit(data: _Window, blur_px: float, slot_share: float, start: Array, rounds: int = _ROUNDS) -> LevelFit:
+def _fit(
+    data: JointWindow, blur_px: float, slot_share: float, start: Array, rounds: int = _ROUNDS
+) -> LevelFit:
     """Parameters: centre, turn, gap, widening; px, and px per half length."""
 
     def basis(parameters: Array) -> tuple[Array, Array]:

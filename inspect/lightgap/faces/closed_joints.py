@@ -5,11 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lightgap.faces.blur import Response
 from lightgap.faces.closed import SLOT_SHARE, SLOT_SHARE_STANDARD, ClosedFit, fit_closed, line_blur
+from lightgap.faces.filled import FillFit, fit_fill, shows_fill
 from lightgap.faces.joint import FaceLine, JointFaces
 from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
+from lightgap.faces.squeeze import Beside, Cover, find_cover, look_beside
 from lightgap.faces.strip import Strip
 from lightgap.plan import Plan
 from lightgap.values import Contribution
@@ -23,6 +26,11 @@ _HALO_TIMES = 8.0
 _LEAST_LINES = 4
 _LINE_BLUR_STANDARD = 0.08
 _LARGEST_STEP = 0.25
+_FILL_PROCESSING_PX = 0.10
+_RIM_STANDARD_MM = 0.025
+"""Dried glue is darker, or a bright edge of light, within some hundredths of a mm of the wood."""
+_COVERED = "something lies over part of this joint, dried glue perhaps; the clear part is measured"
+_FILLED = "glue fills this joint, and its edges cannot be told from the wood"
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,7 +58,89 @@ def measure_closed(sights: list[ClosedSight], plan: Plan, response: Response) ->
             response = replace(response, standard=float(np.hypot(_LINE_BLUR_STANDARD, apart)))
             sights = [replace(sight, site=replace(sight.site, blur_px=middle)) for sight in sights]
             fits = [_fit(sight, plan) for sight in sights]
-    return [_finish(sight.site, fit, plan, response) for sight, fit in zip(sights, fits, strict=True)]
+    return _tell(sights, fits, plan, response)
+
+
+def _tell(
+    sights: list[ClosedSight], fits: list[ClosedFit | None], plan: Plan, response: Response
+) -> list[JointFaces]:
+    """Finish every joint as what it is: a slot, a glue line, or one that something covers."""
+    looks = [_look(sight, fit, plan) for sight, fit in zip(sights, fits, strict=True)]
+    covers = iter(find_cover([look.beside for look in looks if look is not None]))
+    joints = []
+    for sight, fit, look in zip(sights, fits, looks, strict=True):
+        if fit is None or look is None:
+            joints.append(unmeasured(sight.site, plan, "no joint line could be fitted here"))
+            continue
+        cover = next(covers)
+        if cover.is_hidden:
+            joints.append(unmeasured(sight.site, plan, "dried glue hides this joint"))
+        elif look.fill is not None:
+            joints.append(_finish_filled(sight.site, look.fill, response))
+        elif cover.spans_mm:
+            joints.append(_finish_clear_part(sight, cover, plan, response))
+        elif look.is_filled:
+            joints.append(replace(unmeasured(sight.site, plan, _FILLED), kind="glue"))
+        else:
+            joints.append(_finish(sight.site, fit, response))
+    return joints
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """What is seen beside and in a joint: ``fill`` is None where its edges cannot be told."""
+
+    beside: Beside
+    is_filled: bool
+    fill: FillFit | None
+
+
+def _look(sight: ClosedSight, fit: ClosedFit | None, plan: Plan) -> _Look | None:
+    if fit is None:
+        return None
+    site, grain = sight.site, _grain_slope(plan)
+    beside = look_beside(sight.strip, fit.line, fit.gap_mm, site.u_range, grain)
+    if not shows_fill(beside, fit, site.blur_px):
+        return _Look(beside, False, None)
+    fill = fit_fill(sight.strip, fit, site.u_range, site.blur_px, site.lean, grain)
+    if fill is not None:
+        beside = look_beside(sight.strip, fill.line, fill.gap_mm, site.u_range, grain)
+    return _Look(beside, True, fill)
+
+
+def _finish_clear_part(sight: ClosedSight, cover: Cover, plan: Plan, response: Response) -> JointFaces:
+    """Measure a joint on what nothing covers of it."""
+    clear = replace(sight, strip=cover.clear_of(sight.strip))
+    fit = _fit(clear, plan)
+    look = _look(clear, fit, plan)
+    if fit is None or look is None or look.is_filled:
+        return unmeasured(sight.site, plan, "dried glue hides this joint")
+    return replace(_finish(sight.site, fit, response), doubts=(_COVERED,))
+
+
+def _finish_filled(site: Site, fill: FillFit, response: Response) -> JointFaces:
+    px = 1.0 / site.px_per_mm
+    processing = _FILL_PROCESSING_PX * px * (1.0 + 2.0 * response.halo_standard)
+    return JointFaces(
+        site.tooth.number,
+        "glue",
+        site.tooth.middle_mm,
+        site.tooth.direction_deg,
+        *_faces(fill),
+        site.ends_mm,
+        _face_covariance(fill),
+        gap_budget=(
+            Contribution("how deep the glue stands", fill.depth_standard_mm),
+            Contribution("rims of the glue", _RIM_STANDARD_MM),
+            Contribution("blur", abs(fill.gap_per_blur) * response.standard * site.blur_px),
+            Contribution("phone's processing", processing),
+            Contribution("heights of the two segments", heights_mm(site)),
+        ),
+        taper_budget=(
+            Contribution("phone's processing", taper_deg(0.3 * processing, site)),
+            Contribution("how deep the glue stands", taper_deg(0.3 * fill.depth_standard_mm, site)),
+        ),
+    )
 
 
 def _slot_share(site: Site) -> float:
@@ -59,22 +149,15 @@ def _slot_share(site: Site) -> float:
 
 def _fit(sight: ClosedSight, plan: Plan) -> ClosedFit | None:
     site = sight.site
-    grain = float(np.tan(np.radians(plan.mitre_deg)))
-    return fit_closed(sight.strip, site.u_range, site.blur_px, _slot_share(site), grain)
+    return fit_closed(sight.strip, site.u_range, site.blur_px, _slot_share(site), _grain_slope(plan))
 
 
-def _finish(site: Site, fit: ClosedFit | None, plan: Plan, response: Response) -> JointFaces:
-    if fit is None:
-        return unmeasured(site, plan, "no joint line could be fitted here")
-    to_faces = np.array(
-        [
-            [1.0, -fit.middle_mm, -0.5, 0.5 * fit.middle_mm],
-            [0.0, 1.0, 0.0, -0.5],
-            [1.0, -fit.middle_mm, 0.5, -0.5 * fit.middle_mm],
-            [0.0, 1.0, 0.0, 0.5],
-        ]
-    )
-    faces = to_faces @ np.array([fit.centre_mm, fit.centre_slope, fit.gap_mm, fit.gap_slope])
+def _grain_slope(plan: Plan) -> float:
+    """Grain runs along each segment: at the mitre angle to the square to its joint."""
+    return float(np.tan(np.radians(plan.mitre_deg)))
+
+
+def _finish(site: Site, fit: ClosedFit, response: Response) -> JointFaces:
     budget = _budget(fit, site, response)
     u_gap = float(np.sqrt(sum(part.standard**2 for part in budget) + NOISE_FACTOR**2 * fit.covariance[2, 2]))
     widest = fit.gap_mm + abs(fit.gap_slope) * fit.half_mm
@@ -84,14 +167,35 @@ def _finish(site: Site, fit: ClosedFit | None, plan: Plan, response: Response) -
         "closed",
         site.tooth.middle_mm,
         site.tooth.direction_deg,
-        FaceLine(float(faces[0]), float(faces[1])),
-        FaceLine(float(faces[2]), float(faces[3])),
+        *_faces(fit),
         site.ends_mm,
-        NOISE_FACTOR**2 * (to_faces @ fit.covariance @ to_faces.T),
+        _face_covariance(fit),
         gap_budget=budget,
         taper_budget=(Contribution("phone's processing", _taper_processing(fit, site, response)),),
         below_mm=below,
     )
+
+
+def _to_faces(middle_mm: float) -> NDArray[np.float64]:
+    """From centre, its slope, gap, its slope, all at the middle, to both faces' lines at u = 0."""
+    return np.array(
+        [
+            [1.0, -middle_mm, -0.5, 0.5 * middle_mm],
+            [0.0, 1.0, 0.0, -0.5],
+            [1.0, -middle_mm, 0.5, -0.5 * middle_mm],
+            [0.0, 1.0, 0.0, 0.5],
+        ]
+    )
+
+
+def _faces(fit: ClosedFit | FillFit) -> tuple[FaceLine, FaceLine]:
+    lines = _to_faces(fit.middle_mm) @ [fit.centre_mm, fit.centre_slope, fit.gap_mm, fit.gap_slope]
+    return FaceLine(float(lines[0]), float(lines[1])), FaceLine(float(lines[2]), float(lines[3]))
+
+
+def _face_covariance(fit: ClosedFit | FillFit) -> NDArray[np.float64]:
+    to_faces = _to_faces(fit.middle_mm)
+    return np.asarray(NOISE_FACTOR**2 * (to_faces @ fit.covariance @ to_faces.T))
 
 
 def _taper_processing(fit: ClosedFit, site: Site, response: Response) -> float:

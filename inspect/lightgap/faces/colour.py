@@ -1,0 +1,53 @@
+"""Brightness and tint as a JPEG holds them: what dried glue, resin and sawdust are told from wood by.
+
+A phone stores colour coarser than brightness, so an edge of brightness is the sharper of the two;
+but where a filling is as bright as the wood, only the tint shows it. A shadow or a dark slot takes
+brightness and tint away together and leaves the hue; glue changes the hue.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightgap.photo import LINEAR_OF_CODE, LUMA
+
+Array = NDArray[np.float64]
+
+_BLUE_SHARE, _RED_SHARE = 0.564, 0.713
+_CODES = np.arange(256) / 255.0
+
+
+def brightness_and_tint(light: NDArray[Any]) -> Array:
+    """Luma and the two colour differences of the stored codes, ITU-R BT.601-7, section 2.5.
+
+    Parameters
+    ----------
+    light : ndarray, shape (n, 3)
+        Linear red, green, blue, 0..1.
+
+    Returns
+    -------
+    ndarray, shape (n, 3)
+        Brightness 0..1, and tint towards blue and towards red, about -0.5..0.5.
+    """
+    code = np.interp(light, LINEAR_OF_CODE, _CODES)
+    luma = code @ LUMA
+    return np.stack([luma, _BLUE_SHARE * (code[:, 2] - luma), _RED_SHARE * (code[:, 0] - luma)], axis=1)
+
+
+def beyond_shade(difference: Array, wood: Array) -> Array:
+    """Take off a difference of tint what goes with its difference of brightness in wood of this hue.
+
+    Parameters
+    ----------
+    difference : ndarray, shape (..., 3)
+        Brightness and tint less those of the wood.
+    wood : ndarray, shape (..., 3)
+        Brightness and tint of the wood.
+    """
+    hue = wood[..., 1:] / np.maximum(wood[..., :1], 1e-3)
+    tint = difference[..., 1:] - hue * difference[..., :1]
+    return np.concatenate([difference[..., :1], tint], axis=-1)

@@ -1,0 +1,178 @@
+"""What lies on top of a closed joint and hides it: dried glue, smeared glue, a sliver of wood.
+
+Grain and shading run on from the wood beside a joint to the wood farther off, and whatever they do
+differs from one side of the joint to the other. Squeeze-out lies along the joint, on both sides
+alike, and has a hue of its own. So along the joint, bin by bin, the wood beside it is compared with
+the wood farther off: what both sides share is the sign, what they do not share is its noise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightgap.faces.colour import beyond_shade, brightness_and_tint
+from lightgap.faces.strip import Strip
+
+Array = NDArray[np.float64]
+
+_BIN_MM = 0.5
+_BESIDE_MM, _FAR_MM, _REACH_MM = 0.5, 1.3, 2.3
+_LEAST_MM, _CLEAR_PX = 0.2, 4.0
+_OVER_MM, _OVER_PX = 0.3, 2.0
+_FLOOR = np.array([0.004, 0.0015, 0.0015])
+"""Least noise of brightness and tint: an eighth-bit code's."""
+_HIDDEN_SIGMAS, _ON_WOOD_SIGMAS = 5.0, 3.5
+_FILM_SIGMAS = 1.8
+_LEAST_HIDDEN = 2
+_LEAST_CLEAR_SHARE = 0.45
+
+
+@dataclass(frozen=True, eq=False)
+class Beside:
+    """Brightness and tint about a joint, bin by bin along it, over those of the wood farther off.
+
+    Attributes
+    ----------
+    places_mm : ndarray, shape (bins,)
+        u of each bin's middle.
+    alike, unlike : ndarray, shape (bins, 3)
+        Half the sum, and half the difference, of the two sides just beside the joint.
+    over : ndarray, shape (bins, 3)
+        On the joint line itself.
+    over_px : float
+        Width of what counts as the joint line itself, px.
+    step : ndarray, shape (3,)
+        Brightness and tint of the wood beyond, side B less side A.
+    """
+
+    places_mm: Array
+    alike: Array
+    unlike: Array
+    over: Array
+    over_px: float
+    step: Array
+
+
+@dataclass(frozen=True)
+class Cover:
+    """What is hidden of a joint.
+
+    Attributes
+    ----------
+    spans_mm : tuple of (float, float)
+        Spans of u that something covers.
+    is_hidden : bool
+        Too little is left to be measured, or a film covers all of it.
+    """
+
+    spans_mm: tuple[tuple[float, float], ...]
+    is_hidden: bool
+
+    def clear_of(self, strip: Strip) -> Strip:
+        """The pixels that nothing covers."""
+        keep = np.ones(strip.u.size, dtype=bool)
+        for low, high in self.spans_mm:
+            keep &= (strip.u < low) | (strip.u > high)
+        return strip.part(keep)
+
+
+def look_beside(
+    strip: Strip,
+    line: tuple[float, float],
+    gap_mm: float,
+    u_range: tuple[float, float],
+    grain_slope: float,
+) -> Beside:
+    """Gather brightness and tint beside a joint.
+
+    Parameters
+    ----------
+    line : (offset, slope)
+        The joint line, v = offset + slope * u.
+    gap_mm : float
+        Rough gap.
+    grain_slope : float
+        Tangent of the angle between the grain and the square to the joint; bins follow the grain.
+    """
+    px = 1.0 / strip.px_per_mm
+    half = 0.5 * max(gap_mm, 0.0)
+    near = max(_LEAST_MM, half + _CLEAR_PX * px)
+    far = max(_FAR_MM, near + _BESIDE_MM + 0.15)
+    limits = (max(_OVER_MM, half + _OVER_PX * px), near, near + _BESIDE_MM, far, half + _REACH_MM)
+    v = strip.v - line[0] - line[1] * strip.u
+    sheared = strip.u + np.abs(v) * grain_slope
+    count = max(int((u_range[1] - u_range[0]) / _BIN_MM), 1)
+    bins = np.floor((sheared - u_range[0]) / _BIN_MM).astype(np.intp)
+    signals = brightness_and_tint(strip.light)
+    away = np.abs(v)
+
+    def mean(zone: NDArray[np.bool_]) -> Array:
+        keep = zone & (bins >= 0) & (bins < count)
+        number = np.bincount(bins[keep], minlength=count)
+        total = [np.bincount(bins[keep], part[keep], minlength=count) for part in signals.T]
+        return np.asarray(np.where(number > 0, np.stack(total) / np.maximum(number, 1), np.nan).T)
+
+    beside, farther = (
+        [mean((v * side > low) & (v * side < high)) for side in (-1.0, 1.0)]
+        for low, high in ((limits[1], limits[2]), (limits[3], limits[4]))
+    )
+    a, b = (beyond_shade(here - wood, wood) for here, wood in zip(beside, farther, strict=True))
+    wood = 0.5 * (farther[0] + farther[1])
+    places = np.asarray(u_range[0] + (np.arange(count) + 0.5) * _BIN_MM, dtype=float)
+    over = beyond_shade(mean(away < limits[0]) - wood, wood)
+    known = np.all(np.isfinite(a + b + over), axis=1)
+    step = np.asarray(np.median((farther[1] - farther[0])[known], axis=0) if np.any(known) else np.zeros(3))
+    return Beside(
+        places[known],
+        0.5 * (a + b)[known],
+        0.5 * (a - b)[known],
+        over[known],
+        2.0 * limits[0] * strip.px_per_mm,
+        step,
+    )
+
+
+def find_cover(joints: list[Beside]) -> list[Cover]:
+    """Tell, from all joints of a ring together, what is covered of each."""
+    seen = [joint for joint in joints if joint.places_mm.size]
+    if not seen:
+        return [Cover((), False) for _ in joints]
+    noise = _FLOOR + _spread(np.concatenate([joint.unlike for joint in seen]))
+    over_noise = _FLOOR + _spread(np.concatenate([_about_middle(joint.over) for joint in seen]))
+    usual = np.median([np.median(joint.alike, axis=0) for joint in seen], axis=0)
+    return [
+        _cover(joint, (joint.alike - usual) / noise, over_noise) if joint.places_mm.size else Cover((), False)
+        for joint in joints
+    ]
+
+
+def _cover(joint: Beside, beside: Array, over_noise: Array) -> Cover:
+    over = _about_middle(joint.over) / over_noise
+    on_wood = np.maximum(np.hypot(*beside[:, 1:].T), beside[:, 0])
+    hue = np.maximum(np.hypot(*beside[:, 1:].T), np.hypot(*over[:, 1:].T))
+    bright = np.maximum(beside[:, 0], np.minimum(over[:, 0], joint.over[:, 0] / over_noise[0]))
+    hidden = (hue > _HIDDEN_SIGMAS) | (bright > _HIDDEN_SIGMAS)
+    if np.sum(hidden) < _LEAST_HIDDEN:
+        hidden[:] = False
+    hidden = np.convolve(hidden, np.ones(3), mode="same") > 0.5
+    film = float(np.hypot(*np.median(beside[:, 1:], axis=0)))
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], hidden, [False]]).astype(int)))
+    spans = tuple(
+        (float(joint.places_mm[low] - 0.5 * _BIN_MM), float(joint.places_mm[high - 1] + 0.5 * _BIN_MM))
+        for low, high in edges.reshape(-1, 2)
+        # What changes the line alone is the slot itself, where it widens or the bench shows through.
+        if np.max(on_wood[low:high]) > _ON_WOOD_SIGMAS
+    )
+    return Cover(spans, bool(film > _FILM_SIGMAS or np.mean(~hidden) < _LEAST_CLEAR_SHARE))
+
+
+def _about_middle(values: Array) -> Array:
+    return np.asarray(values - np.median(values, axis=0))
+
+
+def _spread(values: Array) -> Array:
+    """Robust standard deviation of each column."""
+    return np.asarray(1.4826 * np.median(np.abs(_about_middle(values)), axis=0))
