@@ -25,6 +25,7 @@ from lightgap.log.settings import Settings, read_settings
 from lightgap.log.store import Log
 from lightgap.log.writing import Outcome
 from lightgap.report import Report
+from lightgap.show.figures import Units
 from lightgap_web import queue
 from lightgap_web.api import Accepted, FailureAnswer, plan_dict
 from lightgap_web.asking import read_plan
@@ -122,6 +123,12 @@ class Before(BaseModel):
     """What a note said before it was changed."""
 
     before: str | None
+
+
+class Deleted(BaseModel):
+    """Whether a record is deleted now."""
+
+    deleted: bool
 
 
 class Kept(BaseModel):
@@ -544,18 +551,20 @@ def change_note(request: Request, kinds: Kinds, record_id: int, asked: NoteChang
         return Before(before=log.note(_KIND[kinds], record_id, asked.key, text))
 
 
-@router.delete("/{kinds}/{record_id}", status_code=204)
-def delete(request: Request, kinds: Kinds, record_id: int) -> None:
+@router.delete("/{kinds}/{record_id}")
+def delete(request: Request, kinds: Kinds, record_id: int) -> Deleted:
     """Put a build, a ring or a check away; ``restore`` brings it back."""
     with opened(request) as log:
         log.delete(_KIND[kinds], record_id)
+    return Deleted(deleted=True)
 
 
-@router.post("/{kinds}/{record_id}/restore", status_code=204)
-def restore(request: Request, kinds: Kinds, record_id: int) -> None:
+@router.post("/{kinds}/{record_id}/restore")
+def restore(request: Request, kinds: Kinds, record_id: int) -> Deleted:
     """Bring back what was deleted."""
     with opened(request) as log:
         log.restore(_KIND[kinds], record_id)
+    return Deleted(deleted=False)
 
 
 # ---- pictures ----
@@ -595,12 +604,14 @@ def get_original(request: Request, check_id: int, place: Annotated[int, Query(ge
 
 
 @router.get("/checks/{check_id}/picture")
-def get_picture(request: Request, check_id: int, result: int | None = None) -> FileResponse:
+def get_picture(
+    request: Request, check_id: int, result: int | None = None, units: Units = "mm"
+) -> FileResponse:
     """Send the annotated picture (JPEG), by the latest result or by the one that is named."""
     with opened(request) as log:
         check = log.check(check_id)
         chosen = result_of(check, result)
-        path = _pictures(request).annotated(log, check.photos[0], report_of(chosen), chosen.id)
+        path = _pictures(request).annotated(log, check.photos[0], report_of(chosen), chosen.id, units)
     return FileResponse(path, media_type="image/jpeg")
 
 
@@ -693,12 +704,11 @@ def take_in(
 
 
 PaperSize = Literal["a4", "letter"]
-UnitsName = Literal["mm", "inch"]
 
 
 @router.get("/builds/{build_id}/paper")
 def print_build(
-    request: Request, build_id: int, paper: PaperSize = "a4", units: UnitsName = "mm"
+    request: Request, build_id: int, paper: PaperSize = "a4", units: Units = "mm"
 ) -> FileResponse:
     """Send a build as a PDF, each ring with its last check and its photo."""
     from lightgap.log.paper import build_sheet
@@ -713,7 +723,7 @@ def print_build(
 
 @router.get("/checks/{check_id}/paper")
 def print_check(
-    request: Request, check_id: int, paper: PaperSize = "a4", units: UnitsName = "mm"
+    request: Request, check_id: int, paper: PaperSize = "a4", units: Units = "mm"
 ) -> FileResponse:
     """Send a check as a PDF, with its annotated photo."""
     from lightgap.log.paper import check_sheet

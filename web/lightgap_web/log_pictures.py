@@ -18,6 +18,7 @@ from lightgap.log.records import KeptPhoto
 from lightgap.log.store import Log
 from lightgap.photo import Photo, read_photo
 from lightgap.report import Report
+from lightgap.show.figures import Units
 from lightgap.show.ink import font, sign
 from lightgap.show.picture import draw
 from lightgap_web.turning import Turning
@@ -53,11 +54,13 @@ class Pictures:
 
         return self._made(f"{kept.stored.sha256}-{size}", make)
 
-    def annotated(self, log: Log, kept: KeptPhoto, report: Report, result_id: int) -> Path:
+    def annotated(
+        self, log: Log, kept: KeptPhoto, report: Report, result_id: int, units: Units = "mm"
+    ) -> Path:
         """Return the annotated picture that `lightgap check` writes too."""
         return self._made(
-            f"{kept.stored.sha256}-result-{result_id}",
-            lambda: Image.fromarray(draw(_read(log, kept), report)),
+            f"{kept.stored.sha256}-result-{result_id}-{units}",
+            lambda: Image.fromarray(draw(_read(log, kept), report, units)),
         )
 
     def above(self, log: Log, kept: KeptPhoto, report: Report, result_id: int, turning: Turning) -> Path:
@@ -85,15 +88,15 @@ def _read(log: Log, kept: KeptPhoto) -> Photo:
 def from_above(photo: Photo, report: Report, turning: Turning) -> Image.Image:
     """Draw the ring's top face as seen from straight above, to a fixed scale for its plan.
 
-    Joint 1 of the earlier check points up, with the numbers of the earlier check. For the eye only:
-    nothing is measured on it.
+    The middle of the segment after the earlier joint 1 lies at the top, and the joints bear the earlier
+    numbers. For the eye only: nothing is measured on it.
     """
     plan, camera = report.plan, report.reference.camera
     count = plan.segments
     joints = report.measurement.joints
     centre = camera.to_plane(report.measurement.ring.centre_px, plan.thickness_mm)
-    first = joints[turning.later(1, count) - 1]
-    up = camera.to_plane(first.place_px[1], plan.thickness_mm) - centre
+    beside = [joints[turning.later(number, count) - 1].place_px[1] for number in (1, 2)]
+    up = np.sum(camera.to_plane(beside, plan.thickness_mm) - centre, axis=0)
     up /= np.linalg.norm(up)
     right = np.array([up[1], -up[0]]) * (-1.0 if turning.face_down else 1.0)
     reach = ROUND_IT * float(plan.joint_radii_mm[1])
@@ -112,8 +115,8 @@ def from_above(photo: Photo, report: Report, turning: Turning) -> Image.Image:
         outward = camera.to_plane(joint.place_px[1], plan.thickness_mm) - centre
         outward *= plan.joint_radii_mm[1] / np.linalg.norm(outward)
         seen = np.array([outward @ right, -(outward @ up)]) / reach
-        beside, beyond = ((ABOVE_PX / 2.0) * (1.0 + radii * seen) for radii in (1.08, 1.19))
-        sign(brush, (float(beside[0]), float(beside[1])), 32.0, judged.verdict)
+        near, beyond = ((ABOVE_PX / 2.0) * (1.0 + radii * seen) for radii in (1.08, 1.19))
+        sign(brush, (float(near[0]), float(near[1])), 32.0, judged.verdict)
         brush.text(
             (float(beyond[0]), float(beyond[1])),
             str(earlier),

@@ -36,6 +36,3 @@ if (slider) {
     });
   }
 }
-
-const form = find("#choose-two");
-form?.addEventListener("change", () => form.requestSubmit());
