@@ -26,9 +26,11 @@ from web.conftest import ADDRESS, LOCAL, ask, wait
 HTML = {"accept": "text/html"}
 
 
-def kept(client: TestClient, name: str = "ring.jpg", **where: Any) -> dict[str, Any]:
+def kept(
+    client: TestClient, name: str = "ring.jpg", photo: bytes | None = None, **where: Any
+) -> dict[str, Any]:
     """Measure a photo and keep its check; a new build unless told otherwise."""
-    check = wait(client, ask(client, name).json()["id"])
+    check = wait(client, ask(client, name, photo).json()["id"])
     body = {"check": check["id"], **(where or {"new_build": "Oak bowl"})}
     answer = client.post("/api/log/checks", json=body)
     assert answer.status_code == 201, answer.text
@@ -166,7 +168,7 @@ def test_spaced_rings_are_told_how_consistent_their_gaps_are(own: TestClient) ->
 
 
 def test_a_ring_is_compared_with_itself_before_the_repair(shared: TestClient) -> None:
-    text = page(shared, "/log/rings/1")
+    text = page(shared, "/log/rings/1?turn=0&agreed=true")
     assert text.count('<a href="/log/checks/') == 2
     assert "-0.36" in text
     assert "/api/log/checks/1/above" in text
@@ -174,9 +176,35 @@ def test_a_ring_is_compared_with_itself_before_the_repair(shared: TestClient) ->
         assert shared.get(path).headers["content-type"] == "image/jpeg"
 
 
+def test_joints_are_not_compared_before_their_pairs_are_known(own: TestClient) -> None:
+    """Two photos without any grain: nothing tells how the ring lies, and nothing is made up."""
+    check = kept(own, "first.png", photo=drawn_ring.photo_bytes("PNG"))
+    kept(own, "good.jpg", ring_id=check["ring_id"])
+    assert "Looking at the wood" in page(own, "/log/rings/1")
+    found = own.get("/api/log/checks/2/same-as/1").json()
+    assert found["sureness"] == "not recognised"
+    for path in ("/log/rings/1", f"/log/rings/1?turn={found['turn']}", "/log/rings/1?turn=4"):
+        text = page(own, path)
+        assert "The pairs are right" in text
+        assert "<table" not in text
+    assert "does not tell" in page(own, "/log/rings/1")
+    assert "<table" in page(own, "/log/rings/1?turn=4&agreed=true")
+
+
+def test_a_ring_known_by_its_wood_is_compared_without_asking(own: TestClient) -> None:
+    """The very same photo twice: what its compression left in the wood is grain enough."""
+    check = kept(own)
+    kept(own, "good.jpg", ring_id=check["ring_id"])
+    found = own.get("/api/log/checks/2/same-as/1").json()
+    assert (found["sureness"], found["turn"], found["face_down"]) == ("sure", 0, False)
+    text = page(own, "/log/rings/1?turn=0")
+    assert found["said"] in text
+    assert "<table" in text
+
+
 def test_a_turned_ring_is_compared_joint_by_joint_as_the_person_says(shared: TestClient) -> None:
-    text = page(shared, "/log/rings/1?before=1&after=2&turn=3&face_down=true")
-    # Joint 8 of before lies three further on and backwards: 3 - 7 = -4, that is joint 9.
+    text = page(shared, "/log/rings/1?before=1&after=2&turn=5&face_down=true&agreed=true")
+    # Joint 8 of before lies at 5 - 8 = -3, that is joint 9.
     assert "(after: 9)" in text.split('<th scope="row">8')[1][:60]
 
 

@@ -31,9 +31,9 @@ from lightgap_web.api import Accepted, FailureAnswer, plan_dict
 from lightgap_web.asking import read_plan
 from lightgap_web.failures import BusyError, NotThereError
 from lightgap_web.guard import is_local
-from lightgap_web.log_pictures import Pictures, Size
+from lightgap_web.log_pictures import Pictures, Size, Taken
 from lightgap_web.telling import told
-from lightgap_web.turning import Turning
+from lightgap_web.turning import Turning, say_match
 
 LARGEST_BUILD_BYTES = 4_000_000_000
 """Some hundred photos; a build's file is read from disk, never held in memory."""
@@ -211,6 +211,18 @@ class CheckAnswer(BaseModel):
     notes: dict[str, str]
     photos: list[str] = Field(description="the photos' own file names")
     results: list[ResultItem]
+
+
+class MatchAnswer(BaseModel):
+    """How a ring lies in a later photo, told by its wood."""
+
+    sureness: Literal["sure", "likely", "not recognised"]
+    turn: int = Field(description="the earlier joint k is now joint k + turn; face down, turn - k")
+    face_down: bool
+    told_by: Literal["grain", "tone"]
+    agreeing: int = Field(description="segments that say the same, each asked alone")
+    segments: int
+    said: str
 
 
 class BuildList(BaseModel):
@@ -609,22 +621,40 @@ def get_picture(
 ) -> FileResponse:
     """Send the annotated picture (JPEG), by the latest result or by the one that is named."""
     with opened(request) as log:
-        check = log.check(check_id)
-        chosen = result_of(check, result)
-        path = _pictures(request).annotated(log, check.photos[0], report_of(chosen), chosen.id, units)
+        path = _pictures(request).annotated(log, _taken(log, check_id, result), units)
     return FileResponse(path, media_type="image/jpeg")
 
 
 @router.get("/checks/{check_id}/above")
 def get_above(request: Request, check_id: int, turn: int = 0, face_down: bool = False) -> FileResponse:
-    """Send the ring as seen from straight above, its joint ``turn`` + 1 up; to compare two photos."""
+    """Send the ring as seen from straight above, by the numbers of an earlier one."""
     with opened(request) as log:
-        check = log.check(check_id)
-        chosen = result_of(check, None)
-        report = report_of(chosen)
-        turning = Turning(turn % report.plan.segments, face_down)
-        path = _pictures(request).above(log, check.photos[0], report, chosen.id, turning)
+        taken = _taken(log, check_id)
+        turning = Turning(turn % taken.report.plan.segments, face_down)
+        path = _pictures(request).above(log, taken, turning)
     return FileResponse(path, media_type="image/jpeg")
+
+
+@router.get("/checks/{check_id}/same-as/{earlier_id}")
+def get_match(request: Request, check_id: int, earlier_id: int) -> MatchAnswer:
+    """Tell by the wood how the ring of an earlier check lies in this one, and how sure that is."""
+    with opened(request) as log:
+        found = _pictures(request).match(log, _taken(log, earlier_id), _taken(log, check_id))
+    return MatchAnswer(
+        sureness=found.sureness,
+        turn=found.turn,
+        face_down=found.face_down,
+        told_by=found.told_by,
+        agreeing=found.agreeing,
+        segments=found.segments,
+        said=say_match(found),
+    )
+
+
+def _taken(log: Log, check_id: int, result_id: int | None = None) -> Taken:
+    check = log.check(check_id)
+    result = result_of(check, result_id)
+    return Taken(check.photos[0], report_of(result), result.id)
 
 
 @router.get("/checks/{check_id}/told")

@@ -21,8 +21,9 @@ from lightgap.show.elevation import svg as elevation_svg
 from lightgap.show.figures import Units, figure
 from lightgap.show.words import SIGNS, counted, describe_plan
 from lightgap_web.log_api import VERDICTS, opened, read_filters, report_of, result_of
+from lightgap_web.log_pictures import Pictures
 from lightgap_web.pages import LIMITS, page
-from lightgap_web.turning import QUANTITIES, Changed, Turning, changes
+from lightgap_web.turning import QUANTITIES, Changed, Turning, changes, say_match
 
 UNITS_COOKIE = "lightgap-units"
 """The person's choice of units: the browser's storage has it, and the page's script repeats it here."""
@@ -196,13 +197,25 @@ def change_plan(request: Request, ring_id: int) -> Response:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Two checks of one ring, and what has changed between them."""
+    """Two checks of one ring, and what has changed between them.
+
+    Attributes
+    ----------
+    turning : Turning or None
+        None until the wood was looked at, or the person said how the ring lies.
+    said : str
+        How the turning is known.
+    sure : bool
+        The wood tells it surely, or the person has agreed: only then are joints compared.
+    """
 
     before: Check
     after: Check
-    turning: Turning
+    segments: int
+    turning: Turning | None
+    said: str
+    sure: bool
     tables: tuple[tuple[str, str, list[Changed]], ...]
-    turns: range
 
 
 @router.get("/rings/{ring_id}")
@@ -211,8 +224,9 @@ def one_ring(
     ring_id: int,
     before: int | None = None,
     after: int | None = None,
-    turn: int = 0,
+    turn: int | None = None,
     face_down: bool = False,
+    agreed: bool = False,
 ) -> Response:
     """Show a ring's history, and two of its checks side by side: the first and the last unless named."""
     units = _units(request)
@@ -220,14 +234,10 @@ def one_ring(
         ring = log.ring(ring_id)
         build = log.build(ring.build_id)
         history = log.history(ring_id)
-    headlines = {check.id: _headline(check.latest, units) for check in history}
     measured = [check for check in history if check.latest and check.latest.report is not None]
-    comparison = _compare(measured, before, after, Turning(turn, face_down), units)
-    gaps = {
-        check.id: figure(check.summary.worst_gap, "gap_mm", units)
-        for check in history
-        if check.summary.worst_gap is not None
-    }
+    pair = _pair(measured, before, after)
+    turning = None if turn is None else Turning(turn, face_down)
+    pictures: Pictures = request.app.state.log_pictures
     return _page(
         request,
         "log_ring.html",
@@ -235,25 +245,43 @@ def one_ring(
         build=build,
         history=history,
         measured=measured,
-        headlines=headlines,
-        gaps=gaps,
-        comparison=comparison,
+        headlines={check.id: _headline(check.latest, units) for check in history},
+        gaps={
+            check.id: figure(check.summary.worst_gap, "gap_mm", units)
+            for check in history
+            if check.summary.worst_gap is not None
+        },
+        comparison=_compare(pictures, *pair, turning, agreed, units) if pair else None,
     )
 
 
-def _compare(
-    measured: list[Check], before: int | None, after: int | None, turning: Turning, units: Units
-) -> Comparison | None:
-    by_id = {check.id: check for check in measured}
+def _pair(measured: list[Check], before: int | None, after: int | None) -> tuple[Check, Check] | None:
+    """Return the two checks to compare, if there are two that can be."""
     if len(measured) < 2:
         return None
+    by_id = {check.id: check for check in measured}
     first, last = by_id.get(before or 0, measured[0]), by_id.get(after or 0, measured[-1])
-    was, now = report_of(result_of(first, None)), report_of(result_of(last, None))
-    if first is last or was.plan.segments != now.plan.segments:
-        return None
-    turning = Turning(turning.joints % was.plan.segments, turning.face_down)
-    tables = tuple((name, title, changes(was, now, turning, name, units)) for name, title, _ in QUANTITIES)
-    return Comparison(first, last, turning, tables, range(was.plan.segments))
+    alike = first.plan.segments == last.plan.segments
+    return (first, last) if first is not last and alike else None
+
+
+def _compare(
+    pictures: Pictures, before: Check, after: Check, turning: Turning | None, agreed: bool, units: Units
+) -> Comparison:
+    first, last = result_of(before, None), result_of(after, None)
+    was, now = report_of(first), report_of(last)
+    match = pictures.known_match(first.id, last.id)
+    if turning is None and match is not None:
+        turning = Turning(match.turn, match.face_down)
+    told = match is not None and turning == Turning(match.turn, match.face_down)
+    sure = turning is not None and (agreed or (told and match is not None and match.sureness == "sure"))
+    tables: tuple[tuple[str, str, list[Changed]], ...] = ()
+    if sure and turning is not None:
+        tables = tuple(
+            (name, title, changes(was, now, turning, name, units)) for name, title, _ in QUANTITIES
+        )
+    said = say_match(match) if told and match is not None else "Turned as you say."
+    return Comparison(before, after, was.plan.segments, turning, said, sure, tables)
 
 
 # ---- one check ----

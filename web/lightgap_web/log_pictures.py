@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
@@ -14,6 +15,8 @@ import cv2
 import numpy as np
 from PIL import Image, ImageDraw
 
+from lightgap.again.matching import Match, match
+from lightgap.again.ring_print import RingPrint, fingerprint
 from lightgap.log.records import KeptPhoto
 from lightgap.log.store import Log
 from lightgap.photo import Photo, read_photo
@@ -31,6 +34,15 @@ ROUND_IT = 1.28
 """How far such a picture reaches, in outer radii of the ring: its joints' numbers stand outside."""
 
 
+@dataclass(frozen=True)
+class Taken:
+    """A kept photo with what one measuring made of it."""
+
+    photo: KeptPhoto
+    report: Report
+    result_id: int
+
+
 class Pictures:
     """Makes pictures one at a time: a decoded photo of 50 megapixels needs 150 MB.
 
@@ -43,6 +55,7 @@ class Pictures:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._drawing = threading.Lock()
+        self._matches: dict[tuple[int, int], Match] = {}
 
     def photo(self, log: Log, kept: KeptPhoto, size: Size) -> Path:
         """Return the photo upright as a JPEG, which every browser shows."""
@@ -54,21 +67,32 @@ class Pictures:
 
         return self._made(f"{kept.stored.sha256}-{size}", make)
 
-    def annotated(
-        self, log: Log, kept: KeptPhoto, report: Report, result_id: int, units: Units = "mm"
-    ) -> Path:
+    def annotated(self, log: Log, taken: Taken, units: Units = "mm") -> Path:
         """Return the annotated picture that `lightgap check` writes too."""
         return self._made(
-            f"{kept.stored.sha256}-result-{result_id}-{units}",
-            lambda: Image.fromarray(draw(_read(log, kept), report, units)),
+            f"result-{taken.result_id}-{units}",
+            lambda: Image.fromarray(draw(_read(log, taken.photo), taken.report, units)),
         )
 
-    def above(self, log: Log, kept: KeptPhoto, report: Report, result_id: int, turning: Turning) -> Path:
+    def above(self, log: Log, taken: Taken, turning: Turning) -> Path:
         """Return the ring from straight above, turned so that two photos of it lie upon one another."""
         return self._made(
-            f"{kept.stored.sha256}-above-{result_id}-{turning.joints}-{int(turning.face_down)}",
-            lambda: from_above(_read(log, kept), report, turning),
+            f"result-{taken.result_id}-above-{turning.turn}-{int(turning.face_down)}",
+            lambda: from_above(_read(log, taken.photo), taken.report, turning),
         )
+
+    def match(self, log: Log, before: Taken, after: Taken) -> Match:
+        """Find by the wood how the ring of an earlier check lies in a later one."""
+        with self._drawing:
+            found = self._matches.get((before.result_id, after.result_id))
+            if found is None:
+                found = match(_print(log, before), _print(log, after))
+                self._matches[before.result_id, after.result_id] = found
+        return found
+
+    def known_match(self, before_id: int, after_id: int) -> Match | None:
+        """Return what `match` has found for two results in this sitting."""
+        return self._matches.get((before_id, after_id))
 
     def _made(self, name: str, make: Callable[[], Image.Image]) -> Path:
         path = self.folder / f"{name}.jpg"
@@ -83,6 +107,10 @@ class Pictures:
 
 def _read(log: Log, kept: KeptPhoto) -> Photo:
     return read_photo(log.photos.read(kept.stored), kept.name)
+
+
+def _print(log: Log, taken: Taken) -> RingPrint:
+    return fingerprint(_read(log, taken.photo), taken.report.measurement, taken.report.plan)
 
 
 def from_above(photo: Photo, report: Report, turning: Turning) -> Image.Image:

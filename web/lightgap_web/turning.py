@@ -6,10 +6,12 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from lightgap.again.matching import Match
 from lightgap.judge import Verdict
 from lightgap.measure import JointMeasure
 from lightgap.report import Report
 from lightgap.show.figures import Units, figure, plain
+from lightgap.show.words import counted
 from lightgap.values import Below, Contribution, Measured, Value
 
 QUANTITIES = (
@@ -22,17 +24,17 @@ QUANTITIES = (
 
 @dataclass(frozen=True)
 class Turning:
-    """Which joint of a later check is which of an earlier one.
+    """Which joint of a later check is which of an earlier one; as `lightgap.again` says it.
 
     Attributes
     ----------
-    joints : int
-        The later number of the earlier joint 1, less one.
+    turn : int
+        The earlier joint k is the later joint k + turn; with ``face_down`` it is joint turn - k.
     face_down : bool
         The ring lies the other way up, so that the numbers run backwards.
     """
 
-    joints: int = 0
+    turn: int = 0
     face_down: bool = False
 
     def later(self, number: int, count: int) -> int:
@@ -42,11 +44,30 @@ class Turning:
         --------
         >>> [Turning(2).later(number, 4) for number in (1, 2, 3, 4)]
         [3, 4, 1, 2]
-        >>> [Turning(2, face_down=True).later(number, 4) for number in (1, 2, 3, 4)]
+        >>> [Turning(4, face_down=True).later(number, 4) for number in (1, 2, 3, 4)]
         [3, 2, 1, 4]
         """
-        step = 1 - number if self.face_down else number - 1
-        return (self.joints + step) % count + 1
+        return (self.turn - number - 1 if self.face_down else number + self.turn - 1) % count + 1
+
+
+def say_match(match: Match) -> str:
+    """Say how sure it is how the ring lies, and by what.
+
+    Examples
+    --------
+    >>> say_match(Match("sure", 3, False, "grain", 20.0, 3.0, 11, 12))
+    'The wood is the same: 11 of 12 segments know their place by their grain. It is turned by 3 joints.'
+    """
+    lies = f"It is turned by {counted(match.turn % match.segments, 'joint')}."
+    if match.face_down:
+        lies = "It lies the other face up."
+    if match.sureness == "sure":
+        known = f"{match.agreeing} of {match.segments} segments know their place by their grain"
+        return f"The wood is the same: {known}. {lies}"
+    if match.sureness == "likely":
+        by = "the grain" if match.told_by == "grain" else "the segments' tones and lengths alone"
+        return f"Most likely, by {by}, but not surely. {lies}"
+    return "The wood does not tell how the ring lies, nor whether it is the same ring."
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,7 @@
 // Two photos of one ring: a slider that uncovers the one beneath the other, and the figure compared.
 
+import { ask } from "./server.js";
+
 const find = (selector) => document.querySelector(selector);
 const slider = find("#slider");
 
@@ -35,4 +37,15 @@ if (slider) {
       for (const table of document.querySelectorAll("[data-quantity]")) table.hidden = table.dataset.quantity !== radio.value;
     });
   }
+}
+
+// How the ring was turned is told by the wood; that takes a second or two, so the page asks for it.
+const looking = find("#looking");
+if (looking) {
+  const { match, then } = looking.dataset;
+  ask(match)
+    .then(({ turn, face_down }) => location.replace(`${then}&turn=${turn}${face_down ? "&face_down=true" : ""}#compare`))
+    .catch(({ message, hint }) => {
+      looking.querySelector("p").textContent = `${message} ${hint ?? ""}`;
+    });
 }
