@@ -71,6 +71,7 @@ def fit_edge(
     u_range: tuple[float, float],
     blur_px: float,
     gap_px: float,
+    is_slot: bool = True,
 ) -> EdgeFit | None:
     """Fit one face's top edge.
 
@@ -82,13 +83,15 @@ def fit_edge(
         Where to look, v = offset + slope * u, within some 3 px.
     gap_px : float
         Rough gap: the window ends before the other face.
+    is_slot : bool
+        Whether the light may bend beyond the edge, as on the wall of an open slot.
     """
     start = coarse_line(strip, start, u_range)
     data = _window(strip, side, start, u_range, min(_GAP_PX, 0.5 * gap_px))
     if data is None:
         return None
     for _ in range(3):
-        plain = _fit_plain(data, blur_px)
+        plain = _fit_plain(data, blur_px, is_slot)
         shift, turn = plain.parameters
         if abs(shift) < 1.5 and abs(turn) < 1.5:
             break
@@ -202,12 +205,12 @@ def _window(
     )
 
 
-def _slopes(distance: Array) -> Array:
+def _slopes(distance: Array, is_slot: bool) -> Array:
     wood, gap = np.minimum(distance, 0.0), np.maximum(distance, 0.0)
-    return np.stack([wood, gap, gap**2])
+    return np.stack([wood, gap, gap**2] if is_slot else [wood, gap])
 
 
-def _fit_plain(data: _Window, blur_px: float) -> LevelFit:
+def _fit_plain(data: _Window, blur_px: float, is_slot: bool) -> LevelFit:
     """Wood | gap; parameters: shift and turn of the line (px, px per half length)."""
 
     def basis(parameters: Array) -> tuple[Array, Array]:
@@ -215,4 +218,4 @@ def _fit_plain(data: _Window, blur_px: float) -> LevelFit:
         by_shift = np.stack([edge, -edge])
         return np.stack([1.0 - step, step]), np.stack([by_shift, by_shift * data.along])
 
-    return fit_levels(data.light, data.rows, basis, np.zeros(2), smooth=_slopes(data.distance))
+    return fit_levels(data.light, data.rows, basis, np.zeros(2), smooth=_slopes(data.distance, is_slot))

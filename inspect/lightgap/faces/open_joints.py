@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from lightgap.faces.lamp import LitStrip, WallSight, find_strips
 from lightgap.faces.open import EdgeFit, fit_edge
 from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
 from lightgap.faces.strip import Strip
+from lightgap.faces.tinted import fit_tinted_edge, look_beyond
 from lightgap.plan import Plan
 from lightgap.values import Contribution
 
@@ -21,6 +23,10 @@ _BLOCKED_MARGIN_MM = 1.5
 _DOUBT_MM = 0.04
 _LEAST_OPEN_SHARE = 0.15
 """Edges that nearly touch, where the search saw a gap, are no two faces."""
+_FARTHEST_MM = 1.5
+"""Edges so much farther apart than the search saw them are not this joint's."""
+_ALIKE_SHARE = 0.7
+"""What a filling does to one edge it does, more or less, to the other too."""
 _ROUNDED_STANDARD_MM = 0.015
 """Two upper edges broken by sandpaper, 0 to some 0.05 mm each: half of it goes into the gap."""
 
@@ -37,30 +43,58 @@ def fit_open(strip: Strip, site: Site, plan: Plan) -> JointFaces | OpenFits:
     """Fit both edges of a joint, each alone."""
     gap = site.tooth.gap_mm or plan.gap_mm
     taper = float(np.tan(np.radians(0.5 * plan.gap_deg)))
-    view = view_gap(strip, site.ends_mm, 0.5 * gap, taper)
-    if view.blocked_mm is not None:
-        low, high = view.blocked_mm[0] - _BLOCKED_MARGIN_MM, view.blocked_mm[1] + _BLOCKED_MARGIN_MM
+    view = view_gap(strip, site, 0.5 * gap, taper)
+    if view.hidden_mm is not None:
+        low, high = view.hidden_mm[0] - _BLOCKED_MARGIN_MM, view.hidden_mm[1] + _BLOCKED_MARGIN_MM
         strip = strip.part((strip.u < low) | (strip.u > high))
     gap_px = gap * site.px_per_mm
     a = fit_edge(strip, "a", (-0.5 * gap, -taper), site.u_range, site.blur_px, gap_px)
     b = fit_edge(strip, "b", (0.5 * gap, taper), site.u_range, site.blur_px, gap_px)
+    filling = 0.0
+    if view.kind == "resin":
+        a, from_a = _filled_edge(strip, "a", a, (-0.5 * gap, -taper), site, gap_px)
+        b, from_b = _filled_edge(strip, "b", b, (0.5 * gap, taper), site, gap_px)
+        filling = _ALIKE_SHARE * (from_a + from_b)
     if a is None or b is None:
         return unmeasured(site, plan, "one of its two edges could not be fitted")
     ends = np.array(site.ends_mm)
     gaps = b.offset_mm + b.slope * (ends - b.middle_mm) - a.offset_mm - a.slope * (ends - a.middle_mm)
-    if np.min(gaps) < _LEAST_OPEN_SHARE * gap:
+    if np.min(gaps) < _LEAST_OPEN_SHARE * gap or np.max(gaps) > gap + _FARTHEST_MM:
         return unmeasured(site, plan, "its two edges could not be told from what lies between them")
-    return OpenFits(site, view, a, b)
+    return OpenFits(site, view, a, b, filling)
+
+
+def _filled_edge(
+    strip: Strip,
+    side: Literal["a", "b"],
+    fit: EdgeFit | None,
+    start: tuple[float, float],
+    site: Site,
+    gap_px: float,
+) -> tuple[EdgeFit | None, float]:
+    """Fit an edge of resin by its tint where it has one, and what the resin leaves unsure of it, mm."""
+    beyond = look_beyond(strip, side, start, gap_px)
+    if beyond is None:
+        return fit, 0.0
+    if beyond.is_tinted:
+        tinted = fit_tinted_edge(strip, side, beyond, start, site.u_range, site.blur_px, gap_px)
+        if tinted is not None:
+            return tinted, beyond.tint_standard_mm(site.px_per_mm, site.blur_px)
+    return fit, beyond.rim_standard_mm()
 
 
 @dataclass(frozen=True, eq=False)
 class OpenFits:
-    """Both edges of an open or filled joint, fitted alone, before the lamp is known."""
+    """Both edges of an open or filled joint, fitted alone, before the lamp is known.
+
+    ``filling_mm`` is the gap's standard uncertainty for what fills it.
+    """
 
     site: Site
     view: GapView
     a: EdgeFit
     b: EdgeFit
+    filling_mm: float = 0.0
 
     def walls(self, plan: Plan) -> tuple[WallSight, WallSight]:
         """What is seen of the wall below each edge; a filled joint shows none."""
@@ -114,10 +148,12 @@ class OpenFits:
                 Contribution("heights of the two segments", heights_mm(site)),
                 Contribution("which of two lines is the edge", either),
                 Contribution("rounded edges", _ROUNDED_STANDARD_MM),
+                Contribution("rims and tint of the filling", self.filling_mm),
             ),
             taper_budget=(
                 Contribution("phone's processing", taper_deg(0.3 * processing, site)),
                 Contribution("which of two lines is the edge", taper_deg(0.3 * either, site)),
+                Contribution("rims and tint of the filling", taper_deg(0.3 * self.filling_mm, site)),
             ),
             blocked_mm=blocked,
             doubts=tuple(doubts),

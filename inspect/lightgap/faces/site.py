@@ -34,11 +34,17 @@ class Site:
     camera_height_mm: float
     blur_px: float
     px_per_mm: float
+    foot_u_mm: float = 0.0
 
     @property
     def u_range(self) -> tuple[float, float]:
         """The part of the joint's length that is fitted, mm."""
         return self.ends_mm[0] + END_CLEARANCE_MM, self.ends_mm[1] - END_CLEARANCE_MM
+
+    def seen_through(self, u_mm: float) -> float:
+        """Place on the top plane where the bench straight below ``u_mm`` is seen, were nothing between."""
+        share = self.camera_height_mm / (self.camera_height_mm + self.frame.height_mm)
+        return self.foot_u_mm + (u_mm - self.foot_u_mm) * share
 
 
 def find_site(
@@ -51,7 +57,7 @@ def find_site(
 ) -> Site:
     camera, height = outline.camera, plan.thickness_mm
     frame = JointFrame(tooth.middle_mm, tooth.direction_deg, height)
-    _, across = frame.from_ring(camera.foot_mm[:2])
+    along, across = frame.from_ring(camera.foot_mm[:2])
     camera_height = float(camera.foot_mm[2] - height)
     half_gap = 0.5 * (tooth.gap_mm or plan.gap_mm)
     widening = float(np.tan(np.radians(0.5 * plan.gap_deg)))
@@ -77,6 +83,7 @@ def find_site(
         camera_height_mm=camera_height,
         blur_px=response.blur_at(middle_px),
         px_per_mm=camera.px_per_mm(tooth.middle_mm, height),
+        foot_u_mm=float(along),
     )
 
 

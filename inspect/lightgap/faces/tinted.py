@@ -1,0 +1,127 @@
+"""An edge between wood and resin, sought in tint instead of brightness.
+
+Resin can be as bright as the wood, glossy in parts, darker along its rim; the wood's upper edge can
+be rounded and lit from one side. All that changes the brightness about the edge. The tint changes
+once, at the edge itself. It is stored coarser than brightness, so its blur is measured on the edge.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightgap.faces.colour import brightness_and_tint
+from lightgap.faces.lamp import PLACES
+from lightgap.faces.levels import blurred_step
+from lightgap.faces.open import EdgeFit, fit_edge
+from lightgap.faces.strip import Strip
+from lightgap.photo import LUMA
+
+Array = NDArray[np.float64]
+
+_NEAR_PX, _FAR_PX = 3.0, 11.0
+_LEAST_PIXELS = 50
+_LEAST_CONTRAST = 0.06
+_USUAL_TIMES, _BLUREST_TIMES = 1.6, 2.8
+_TINT_STANDARD_PX, _SHIFT_SHARE = 0.10, 0.2
+_RIM_STANDARD_MM = 0.012
+"""Width, times darkness, of a filling's rim: what of it goes into an edge of brightness."""
+_TIMES = np.arange(0.8, 3.21, 0.1)
+
+
+@dataclass(frozen=True, eq=False)
+class Beyond:
+    """Typical linear light of the wood beside an edge and of what lies beyond it, shape (3,) each."""
+
+    wood: Array
+    filling: Array
+
+    @property
+    def tint_step(self) -> Array:
+        """Change of tint across the edge, in codes 0..1, shape (2,)."""
+        wood, filling = brightness_and_tint(np.stack([self.wood, self.filling]))
+        return np.asarray((filling - wood)[1:])
+
+    def tint_standard_mm(self, px_per_mm: float, blur_px: float) -> float:
+        """Standard uncertainty of an edge found by its tint, mm."""
+        return float(np.hypot(_TINT_STANDARD_PX, _SHIFT_SHARE * self.shift_px(blur_px))) / px_per_mm
+
+    def rim_standard_mm(self) -> float:
+        """Standard uncertainty, for the filling's rim, of an edge found by its brightness, mm."""
+        wood, filling = float(self.wood @ LUMA), float(self.filling @ LUMA)
+        return _RIM_STANDARD_MM * filling / max(abs(wood - filling), 0.02 * filling)
+
+    @property
+    def is_tinted(self) -> bool:
+        """Whether the tint changes enough to be followed."""
+        return bool(np.hypot(*self.tint_step) > _LEAST_CONTRAST)
+
+    def tint_of(self, light: NDArray[np.float32] | Array) -> Array:
+        """Tint along the change: 1 on the wood, 2 on the filling."""
+        step = self.tint_step
+        own = brightness_and_tint(self.wood[None, :])[0, 1:]
+        return np.asarray(1.0 + (brightness_and_tint(light)[:, 1:] - own) @ step / (step @ step))
+
+    def shift_px(self, blur_px: float) -> float:
+        """How far beyond the edge its blurred tint has its middle, px.
+
+        The lens mixes light, the phone stores codes: half way in light is not half way in tint.
+        """
+        place = np.linspace(-6.0, 6.0, 241) * blur_px
+        share, _ = blurred_step(place, blur_px)
+        mixed = self.tint_of(self.wood + np.multiply.outer(share, self.filling - self.wood)) - 1.0
+        return float(np.sum((place > 0.0) - mixed) * (place[1] - place[0]))
+
+
+def look_beyond(
+    strip: Strip, side: Literal["a", "b"], start: tuple[float, float], gap_px: float
+) -> Beyond | None:
+    """Look at the wood and the filling on both sides of an edge; None without enough pixels."""
+    sign = 1.0 if side == "a" else -1.0
+    distance = sign * (strip.v - start[0] - start[1] * strip.u) * strip.scale
+    half = 0.5 * gap_px
+    wood = (distance < -_NEAR_PX) & (distance > -_FAR_PX)
+    filling = (distance > min(_NEAR_PX, 0.3 * half)) & (distance < min(_FAR_PX, half))
+    if min(np.sum(wood), np.sum(filling)) < _LEAST_PIXELS:
+        return None
+    return Beyond(*(np.median(strip.light[zone], axis=0).astype(float) for zone in (wood, filling)))
+
+
+def fit_tinted_edge(
+    strip: Strip,
+    side: Literal["a", "b"],
+    beyond: Beyond,
+    start: tuple[float, float],
+    u_range: tuple[float, float],
+    blur_px: float,
+    gap_px: float,
+) -> EdgeFit | None:
+    """Fit one face's top edge by the tint; arguments as for `lightgap.faces.open.fit_edge`."""
+    tint = beyond.tint_of(strip.light).astype(np.float32)
+    seen = Strip(strip.u, strip.v, strip.scale, np.stack([tint] * 3, axis=1), strip.px_per_mm_along)
+    rough = fit_edge(seen, side, start, u_range, _USUAL_TIMES * blur_px, gap_px, is_slot=False)
+    if rough is None:
+        return None
+    own_px = _blur(rough.profile, blur_px)
+    if own_px > _BLUREST_TIMES * blur_px:
+        return None
+    fit = fit_edge(seen, side, start, u_range, own_px, gap_px, is_slot=False)
+    if fit is None:
+        return None
+    sign = 1.0 if side == "a" else -1.0
+    return replace(fit, offset_mm=fit.offset_mm - sign * beyond.shift_px(blur_px) / fit.px_per_mm)
+
+
+def _blur(profile: Array, blur_px: float) -> float:
+    """The blur that explains an edge's mean profile best, px."""
+    cost = []
+    for times in _TIMES:
+        # The bell lets the edge lie a little off.
+        step, bell = blurred_step(PLACES, times * blur_px)
+        design = np.stack([1.0 - step, step, bell, np.minimum(PLACES, 0.0), np.maximum(PLACES, 0.0)], axis=1)
+        base, _ = np.linalg.qr(design)
+        cost.append(float(profile @ profile - np.sum((base.T @ profile) ** 2)))
+    return float(_TIMES[int(np.argmin(cost))]) * blur_px
