@@ -75,6 +75,8 @@ async function show() {
   viewer.setHome(overlay.box);
   viewer.goTo(viewer.home);
   draw();
+  // Only paper shows it; it is drawn by the server after the photo on the screen has come.
+  find(".on-paper").src = find(".on-paper").dataset.src;
 
   for (const button of document.querySelectorAll("[data-zoom]")) {
     button.addEventListener("click", () => viewer.zoom(Number(button.dataset.zoom)));

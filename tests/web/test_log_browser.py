@@ -1,0 +1,326 @@
+"""The log in a real browser: from the first kept check to the build found again in another log."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import drawn_ring
+from web.conftest import running
+
+pytestmark = pytest.mark.browser
+
+WIDTHS = [390, 820, 1440]
+SIZES = {"across_flats_mm": "220", "width_mm": "38", "thickness_mm": "20"}
+
+Open = Callable[..., Any]
+
+
+def measure(page: Any, name: str) -> None:
+    """From the start page, where the page stands already, to the answer."""
+    photo = {"name": name, "mimeType": "image/jpeg", "buffer": drawn_ring.photo_bytes()}
+    page.set_input_files("#file", photo)
+    for key, value in SIZES.items():
+        page.fill(f"#{key}", value)
+    page.click("#send")
+    page.wait_for_url("**/checks/*")
+    page.wait_for_selector("#log-form:visible")
+    page.wait_for_function("() => document.querySelector('#log-build').options.length > 0")
+
+
+def keep(page: Any, build: str | None = None, ring: str | None = None) -> None:
+    """Keep the answer on the page: in a new build if one is named, as a new ring if one is named."""
+    if build is not None:
+        page.select_option("#log-build", "new")
+        page.fill("#log-new-build", build)
+    if ring is not None:
+        page.fill("#log-ring-name", ring)
+    page.click("#log-form button.first")
+    page.wait_for_selector("#log-kept:visible")
+
+
+def serious(page: Any) -> list[str]:
+    """What axe-core finds serious or critical on the page as it stands, in light and in dark."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    found = []
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        page.wait_for_timeout(50)
+        for one in Axe().run(page).response["violations"]:
+            if one["impact"] in ("serious", "critical"):
+                found.append(f"{scheme}: {one['id']}: {[node['html'][:150] for node in one['nodes'][:3]]}")
+    return found
+
+
+def fits(page: Any, width: int) -> bool:
+    """Nothing sticks out at the side."""
+    return bool(page.evaluate("document.documentElement.scrollWidth") <= width)
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_whole_way(open_page: Open, tmp_path: Path, width: int) -> None:
+    for name in ("here", "there"):
+        (tmp_path / name).mkdir()
+    with running(tmp_path / "here", check=drawn_ring.check) as root:
+        page = open_page("/log", width=width, root=root)
+        assert "Nothing is kept yet" in page.inner_text("main")
+        assert serious(page) == []
+
+        # A new build of three rings; the second is out of tolerance.
+        page.click("#empty a.first")
+        page.wait_for_url(f"{root}/")
+        measure(page, "good.jpg")
+        page.click("#log-keep summary")
+        page.fill("#log-wood", "oak")
+        page.fill("#log-glue", "hide glue")
+        keep(page, "Oak bowl", "foot")
+        assert page.inner_text("#log-kept strong") == "Kept: Oak bowl, foot."
+        for name, ring in (("ring.jpg", "wall"), ("good.jpg", "rim")):
+            page.goto(root)
+            measure(page, name)
+            assert page.locator("#log-build option:checked").inner_text() == "Oak bowl"
+            assert page.locator("#log-ring option:checked").inner_text() == "A new ring on top"
+            keep(page, ring=ring)
+        page.click("#log-kept a")
+        page.wait_for_selector("#table tr")
+        assert fits(page, width)
+        assert serious(page) == []
+
+        # Its stack, each ring by its verdict; the ring that is out is glued anew and checked again.
+        page.click(".crumbs a:has-text('Oak bowl')")
+        page.wait_for_selector(".stack svg")
+        assert page.locator(".stack .storey").count() == 3
+        assert page.locator(".rings li").nth(1).inner_text().splitlines()[1].strip() == "Out of tolerance"
+        assert fits(page, width)
+        assert serious(page) == []
+        page.click(".stack a[href='/log/rings/2']")
+        page.click("text=Check this ring again")
+        page.wait_for_url(f"{root}/")
+        page.wait_for_function("() => document.querySelector('#across_flats_mm').value === '220'")
+        measure(page, "good.jpg")
+        assert page.locator("#log-ring option:checked").inner_text() == "2. wall"
+        keep(page)
+        page.goto(f"{root}/log/rings/2")
+        page.wait_for_selector("#match")
+        assert "The wood is the same" in page.inner_text("#match")
+        row = page.locator("[data-quantity=outside] tbody tr").nth(7)
+        assert "-0.36" in row.inner_text()
+        assert fits(page, width)
+        assert serious(page) == []
+
+        # On paper, and out as one file.
+        page.goto(f"{root}/log/builds/1")
+        paper = page.request.get(f"{root}{page.get_attribute('text=PDF, A4', 'href')}")
+        assert paper.body().startswith(b"%PDF")
+        with page.expect_download() as sent:
+            page.click("text=Export with photos")
+        sent.value.save_as(tmp_path / "bowl.zip")
+
+    with running(tmp_path / "there", check=drawn_ring.check) as root:
+        page = open_page("/log", width=width, root=root)
+        page.click("#import summary")
+        page.set_input_files("#zip", tmp_path / "bowl.zip")
+        page.click("#import button")
+        page.wait_for_url("**/log/builds/1")
+        assert page.inner_text("h1") == "Oak bowl"
+        page.click(".crumbs a")
+        assert page.locator(".shelf.builds li").count() == 1
+        assert "In tolerance" in page.inner_text(".shelf.builds li")
+        assert fits(page, width)
+        assert serious(page) == []
+        page.fill("#wood", "oak")
+        page.select_option("#verdict", "out")
+        page.click("#search button")
+        page.wait_for_selector(".shelf.found li")
+        assert page.locator(".shelf.found li").count() == 1
+        assert "joint 8 open" in page.inner_text(".shelf.found li")
+        assert serious(page) == []
+
+
+@pytest.fixture(scope="module")
+def kept_root(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """A page whose log holds a bowl of two rings, the first one checked twice."""
+    with running(tmp_path_factory.mktemp("kept"), check=drawn_ring.check, demo=True) as root:
+        page = browser.new_page()
+        page.goto(root)
+        measure(page, "ring.jpg")
+        keep(page, "Oak bowl", "foot")
+        page.goto(root)
+        measure(page, "good.jpg")
+        page.select_option("#log-ring", "1")
+        keep(page)
+        page.goto(root)
+        measure(page, "good.jpg")
+        keep(page, ring="wall")
+        page.close()
+        yield root
+
+
+def tab_to(page: Any, selector: str, most: int = 80) -> None:
+    """Go by the tabulator until a part has the focus, as a person without a mouse does."""
+    for _ in range(most):
+        page.keyboard.press("Tab")
+        if page.evaluate("selector => document.activeElement.matches(selector)", selector):
+            return
+    raise AssertionError(f"{selector} cannot be reached by the keyboard")
+
+
+def test_by_keyboard_alone(open_page: Open, kept_root: str) -> None:
+    page = open_page("/log", root=kept_root)
+    tab_to(page, ".shelf.builds a")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/log/builds/*")
+    tab_to(page, ".stack a[href='/log/rings/1']")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/log/rings/1*")
+    page.wait_for_selector("#match")
+    before = page.evaluate("getComputedStyle(document.querySelector('.slider .after')).clipPath")
+    tab_to(page, "#cut")
+    for _ in range(5):
+        page.keyboard.press("ArrowRight")
+    assert page.input_value("#cut") == "55"
+    assert page.evaluate("getComputedStyle(document.querySelector('.slider .after')).clipPath") != before
+    page.keyboard.press("Tab")
+    page.keyboard.press("ArrowRight")
+    assert page.is_visible("[data-quantity=middle]")
+    assert not page.is_visible("[data-quantity=outside]")
+    tab_to(page, "#note-key")
+    page.keyboard.type("clamp time")
+    page.keyboard.press("Tab")
+    page.keyboard.type("40 min")
+    tab_to(page, ".note button.first")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("text=Clamp time")
+    tab_to(page, "[data-delete]")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#undo:visible")
+    tab_to(page, "#undo button")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/log/rings/1*")
+    assert page.input_value("[id^=note-1]") == "40 min"
+
+
+def test_what_is_deleted_comes_back_by_one_touch(open_page: Open, kept_root: str) -> None:
+    page = open_page("/log/builds/1", root=kept_root)
+    page.click("text=Delete this build")
+    page.wait_for_url("**/log")
+    assert page.inner_text("#undo p") == "Deleted: Oak bowl."
+    assert serious(page) == []
+    assert page.locator(".shelf.builds li").count() == 0
+    page.click("#undo button")
+    page.wait_for_url("**/log/builds/1")
+    assert page.locator(".rings li").count() == 2
+
+
+def test_rings_are_moved_and_renamed(open_page: Open, kept_root: str) -> None:
+    page = open_page("/log/builds/1", root=kept_root)
+    assert "Wall" in page.locator(".rings li").first.inner_text()
+    page.click("[aria-label='Move foot up']")
+    page.wait_for_selector(".rings li:first-child:has-text('2. Foot')")
+    page.click("[aria-label='Move foot down']")
+    page.wait_for_selector(".rings li:first-child:has-text('2. Wall')")
+    page.goto(f"{kept_root}/log/rings/2")
+    page.fill("#name", "upper wall")
+    page.click("text=Rename")
+    page.wait_for_selector("h1:has-text('Upper wall')")
+
+
+def test_a_ring_is_added_by_its_plan(open_page: Open, kept_root: str) -> None:
+    page = open_page("/log", root=kept_root)
+    page.click("#begin summary")
+    page.fill("#name", "Vase")
+    page.click("#begin button")
+    page.wait_for_url(re.compile(r"/log/builds/\d+$"))
+    assert "No ring yet" in page.inner_text("main")
+    page.click("text=Add a ring")
+    page.wait_for_url("**/rings/new")
+    assert serious(page) == []
+    page.click("button:has-text('Add this ring')")
+    assert "needed" in page.inner_text("#ask")
+    for key, value in SIZES.items():
+        page.fill(f"#{key}", value)
+    page.click("button:has-text('Add this ring')")
+    page.wait_for_selector(".rings li")
+    assert "Not checked yet" in page.inner_text(".rings li")
+
+
+def test_a_turned_ring_is_paired_by_touch(open_page: Open, kept_root: str) -> None:
+    page = open_page("/log/rings/1?before=1&after=2&turn=4", root=kept_root, width=390)
+    assert page.locator("table.changes").count() == 0
+    page.click("text=Turn it by one joint")
+    page.wait_for_url("**turn=5**")
+    page.click("a:has-text('The pairs are right')")
+    page.wait_for_selector("table.changes")
+    assert "(after: 6)" in page.inner_text("[data-quantity=outside] tbody tr:first-child")
+    page.check("[name=view][value=beside]", force=True)
+    assert not page.is_visible("#cut")
+
+
+def test_a_kept_photo_is_measured_again(open_page: Open, kept_root: str) -> None:
+    page = open_page("/log/checks/1", root=kept_root)
+    before = page.locator("#results li").count()
+    page.click("#again")
+    page.wait_for_function(
+        "before => document.querySelectorAll('#results li').length > before", arg=before, timeout=60_000
+    )
+    page.click("#results a.button")
+    page.wait_for_url("**/log/checks/1?result=*")
+    page.wait_for_selector("#table tr")
+
+
+def test_the_kept_check_shows_table_plot_and_budget(open_page: Open, kept_root: str) -> None:
+    page = open_page("/log/checks/1", root=kept_root)
+    page.wait_for_selector("#joint-8")
+    page.click("#joint-8")
+    page.locator("#joint-8-more .budget summary").click()
+    assert "edge fit" in page.inner_text("#joint-8-more .budget")
+    page.locator("[name=figures][value=plot]").check(force=True)
+    assert page.locator("#table svg [data-joint]").count() == 12
+
+
+def test_the_chosen_units_hold_in_the_log(open_page: Open, kept_root: str) -> None:
+    page = open_page("/log/checks/1", root=kept_root)
+    page.locator("#units [value=inch]").check(force=True)
+    page.wait_for_selector("#verdict h1:has-text(' in ')")
+    page.goto(f"{kept_root}/log/builds/1")
+    assert "in across" in page.text_content(".stack svg")
+
+
+def test_in_print_the_page_is_bare(open_page: Open, kept_root: str) -> None:
+    page = open_page("/log/checks/1", root=kept_root)
+    page.wait_for_function("() => document.querySelector('.on-paper').naturalWidth > 0")
+    page.emulate_media(media="print")
+    for part in (".top", ".buttons", "svg.photo", ".crumbs"):
+        assert not page.locator(part).first.is_visible()
+    assert page.locator(".on-paper").is_visible()
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/log",
+        "/log/deleted",
+        "/log/builds/1",
+        "/log/rings/1?turn=0",
+        "/log/checks/1",
+        "/log/builds/1/rings/new",
+    ],
+)
+def test_touch_targets_are_large_and_nothing_sticks_out(
+    open_page: Open, kept_root: str, path: str, width: int
+) -> None:
+    page = open_page(path, root=kept_root, width=width)
+    page.wait_for_timeout(300)
+    assert fits(page, width)
+    small = page.evaluate(
+        "() => [...document.querySelectorAll('main :is(button, a.button, select, summary, input)')]"
+        ".filter((one) => one.checkVisibility() && !['hidden', 'radio', 'checkbox'].includes(one.type))"
+        ".filter((one) => one.offsetHeight < 40).map((one) => one.outerHTML.slice(0, 80))"
+    )
+    assert small == []
