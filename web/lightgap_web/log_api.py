@@ -24,6 +24,7 @@ from lightgap.log.records import Check, CheckLine, Filters, KeptPhoto, Kind, New
 from lightgap.log.settings import Settings, read_settings
 from lightgap.log.store import Log
 from lightgap.log.writing import Outcome
+from lightgap.plan import Plan
 from lightgap.report import Report
 from lightgap.show.figures import Units
 from lightgap_web import queue
@@ -78,6 +79,12 @@ class RingChange(_Asked):
     name: Name | None = None
     position: int | None = Field(None, ge=1, description="place in the stack, 1 the lowest")
     plan: dict[str, Any] | None = None
+
+
+class CheckChange(_Asked):
+    """The ring that a check belongs to."""
+
+    ring_id: int
 
 
 class BuildChange(_Asked):
@@ -461,16 +468,20 @@ def _ring_for(log: Log, asked: Keep, check: queue.Check) -> Ring:
     plan = check.request.plan
     if asked.ring_id is not None:
         ring = log.ring(asked.ring_id)
-        if ring.plan.segments != plan.segments:
-            raise LogError(
-                f"{ring.title.capitalize()} has {ring.plan.segments} segments, this check {plan.segments}.",
-                "Choose the ring that the photo shows, or keep it as a new ring.",
-            )
+        _refuse_other_count(ring, plan)
         return ring
     build_id = asked.build_id
     if build_id is None:
         build_id = log.add_build(_named(asked.new_build or ""), _filled(asked.build_notes)).id
     return log.add_ring(build_id, plan, asked.ring_name.strip())
+
+
+def _refuse_other_count(ring: Ring, plan: Plan) -> None:
+    if ring.plan.segments != plan.segments:
+        raise LogError(
+            f"{ring.title.capitalize()} has {ring.plan.segments} segments, this check {plan.segments}.",
+            "Choose the ring that the photo shows, or keep it as a new ring.",
+        )
 
 
 def _named(name: str) -> str:
@@ -549,6 +560,16 @@ def change_ring(request: Request, ring_id: int, asked: RingChange) -> Made:
         if asked.position is not None:
             log.move_ring(ring_id, asked.position)
         return Made(build_id=log.ring(ring_id).build_id, ring_id=ring_id)
+
+
+@router.put("/checks/{check_id}")
+def move_check(request: Request, check_id: int, asked: CheckChange) -> Made:
+    """Put a check that was filed under the wrong ring where it belongs."""
+    with opened(request) as log:
+        check, ring = log.check(check_id), log.ring(asked.ring_id)
+        _refuse_other_count(ring, check.plan)
+        log.move_check(check_id, ring.id)
+    return Made(build_id=ring.build_id, ring_id=ring.id, check_id=check_id)
 
 
 Kinds = Literal["builds", "rings", "checks"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Any, cast
 from urllib.parse import urlencode
@@ -27,6 +28,9 @@ from lightgap_web.turning import QUANTITIES, Changed, Turning, changes, say_matc
 
 UNITS_COOKIE = "lightgap-units"
 """The person's choice of units: the browser's storage has it, and the page's script repeats it here."""
+
+FOUND = 20
+"""Checks on one page: where inches are chosen, each one's report is read for its sentence."""
 
 USUAL_NOTES = ("wood", "glue", "clamp time", "resin mix", "moisture", "who")
 _SHAPES = {
@@ -101,7 +105,7 @@ def the_list(request: Request) -> Response:
                 first=after is None,
                 deleted=len(log.deleted()),
             )
-        checks = log.checks(filters, after)
+        checks = log.checks(filters, after, FOUND)
         return _page(
             request,
             "log_found.html",
@@ -122,7 +126,7 @@ def _more(asked: dict[str, str], after: str | None) -> str | None:
 def _headlines(log: Log, lines: tuple[CheckLine, ...], units: Units) -> dict[int, str]:
     """Return what is wrong first with each check. The log keeps it in mm; for inches reports are read."""
     if units == "mm":
-        return {line.id: line.summary.headline for line in lines}
+        return {line.id: unbroken(line.summary.headline) for line in lines}
     return {line.id: _headline(log.check(line.id).latest, units) for line in lines}
 
 
@@ -133,7 +137,18 @@ def _headline(result: Result | None, units: Units) -> str:
         return "not measured yet"
     if result.report is None:
         return str((result.error or {}).get("message", ""))
-    return headline(report_of(result).verdicts, units)
+    return unbroken(headline(report_of(result).verdicts, units))
+
+
+def unbroken(text: str) -> str:
+    """Keep a figure, its uncertainty and its unit on one line.
+
+    Examples
+    --------
+    >>> unbroken("open 0.36 ± 0.04 mm").count(" ")
+    1
+    """
+    return re.sub(r"(\d) (mm|in)\b", "\\1\u00a0\\2", text.replace(" ± ", "\u00a0±\u00a0"))
 
 
 @router.get("/deleted")
