@@ -94,6 +94,19 @@ def test_one_odd_wall_makes_no_lamp_but_a_doubt() -> None:
     assert strips == [None] * 23
 
 
+def test_a_wall_that_speaks_against_the_lamp_is_doubted() -> None:
+    """The lamp makes a strip of 2.2 px below joint 1's wall; its profile shows one of 5 px."""
+    walls = ring_of_walls(lit=True)
+    agreed = find_strips(walls, BLUR_PX)[0]
+    walls[0] = WallSight(profile(5.0, 0), REACH_PX, WALL_PX, walls[0].normal_deg)
+    doubted = find_strips(walls, BLUR_PX)[0]
+    assert agreed is not None
+    assert doubted is not None
+    true_px = -5.0
+    assert abs(doubted.shift_px - true_px) < 2.0 * doubted.either_px
+    assert doubted.either_px > 3.0 * agreed.either_px
+
+
 def test_three_walls_are_too_few_for_a_lamp() -> None:
     walls = [wall for wall in ring_of_walls(lit=True) if strip_width_px(wall.normal_deg) and wall.wall_px][:3]
     assert find_strips(walls, BLUR_PX) == [None] * 3

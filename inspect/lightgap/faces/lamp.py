@@ -10,7 +10,7 @@ walls best tells each strip's width, also where the strip itself cannot be seen.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +43,7 @@ _LEAST_WALLS = 4
 _LEAST_WALL_PX = 0.5
 _TAKEN_GAIN = 12.0
 _LEVEL_RANGE = (0.05, 1.5)
+_AGAINST = 6.0
 _WIDTH_STANDARD_SHARE, _WIDTH_STANDARD_PX = 0.2, 0.25
 
 
@@ -114,7 +115,7 @@ def find_strips(walls: list[WallSight], blur_px: float) -> list[LitStrip | None]
     strips = []
     for index in range(len(walls)):
         strip = _strip(widths[index], chi2[index], shift[index]) if is_lamp and seen[index] else None
-        strips.append(strip or (_perhaps(chi2[index], shift[index]) if seen[index] else None))
+        strips.append(_doubted(strip, chi2[index], shift[index]) if seen[index] else None)
     return strips
 
 
@@ -148,12 +149,18 @@ def _strip(width: float, chi2: Array, shift: Array) -> LitStrip | None:
     return LitStrip(width, moves[1], 0.5 * max(abs(moves[2] - moves[0]), abs(moves[1]) * 0.3))
 
 
-def _perhaps(chi2: Array, shift: Array) -> LitStrip | None:
-    """A strip that the profile shows but no lamp explains: the edge stays, the doubt is carried."""
+def _doubted(strip: LitStrip | None, chi2: Array, shift: Array) -> LitStrip | None:
+    """Where the profile itself speaks for another edge than the lamp: the lamp's stays, the doubt is carried.
+
+    Either of the two lines, as likely as the other: their distance over the root of two.
+    """
+    taken = strip or LitStrip(0.0, 0.0, 0.0)
     best = int(np.argmin(chi2))
-    if chi2[0] - chi2[best] < _TAKEN_GAIN:
-        return None
-    return LitStrip(float(_WIDTHS[best]), 0.0, 0.5 * abs(float(shift[best])))
+    against = float(np.interp(taken.width_px if taken.shift_px else 0.0, _WIDTHS, chi2)) - float(chi2[best])
+    if against < _AGAINST:
+        return strip
+    away = (float(shift[best]) if best else 0.0) - taken.shift_px
+    return replace(taken, either_px=float(np.hypot(taken.either_px, away / np.sqrt(2.0))))
 
 
 def _at(costs: Array, widths: Array) -> Array:
