@@ -174,6 +174,12 @@ def test_tone_alone_hints_at_the_turn_of_a_ring_with_its_other_face_up():
     assert {found.number_after(3), found.number_after(4)} == {1, 2}
 
 
+def test_tone_hints_at_nothing_where_the_same_face_would_show_its_grain():
+    tones = np.array([0.0, 0.0, -0.3, 0.0, 0.0, 0.1, 0.0, -0.2, -0.25, 0.0, 0.05, 0.0])
+    found = match(made_print(1, tones), made_print(2, np.roll(tones, 3)))
+    assert found.sureness == "not recognised"
+
+
 def test_tones_that_fit_two_ways_hint_at_none():
     found = match(made_print(1, np.tile([0.0, -0.3], 6)), made_print(2, np.tile([0.0, -0.3], 6)))
     assert found.sureness == "not recognised"
