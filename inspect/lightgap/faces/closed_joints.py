@@ -99,12 +99,13 @@ def _look(sight: ClosedSight, fit: ClosedFit | None, plan: Plan) -> _Look | None
     if fit is None:
         return None
     site, grain = sight.site, _grain_slope(plan)
-    beside = look_beside(sight.strip, fit.line, fit.gap_mm, site.u_range, grain)
+    end = site.seen_through(site.ends_mm[1])
+    beside = look_beside(sight.strip, fit.line, fit.gap_mm, site.u_range, grain, end)
     if not shows_fill(beside, fit, site.blur_px):
         return _Look(beside, False, None)
     fill = fit_fill(sight.strip, fit, site.u_range, site.blur_px, site.lean, grain)
     if fill is not None:
-        beside = look_beside(sight.strip, fill.line, fill.gap_mm, site.u_range, grain)
+        beside = look_beside(sight.strip, fill.line, fill.gap_mm, site.u_range, grain, end)
     return _Look(beside, True, fill)
 
 

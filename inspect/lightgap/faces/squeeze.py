@@ -24,7 +24,7 @@ _LEAST_MM, _CLEAR_PX = 0.2, 4.0
 _OVER_MM, _OVER_PX = 0.3, 2.0
 _FLOOR = np.array([0.004, 0.0015, 0.0015])
 """Least noise of brightness and tint: an eighth-bit code's."""
-_HIDDEN_SIGMAS, _ON_WOOD_SIGMAS = 5.0, 3.5
+_HIDDEN_SIGMAS, _ON_WOOD_SIGMAS = 5.0, 4.0
 _FILM_SIGMAS = 1.8
 _LEAST_HIDDEN = 2
 _LEAST_CLEAR_SHARE = 0.45
@@ -46,6 +46,8 @@ class Beside:
         Width of what counts as the joint line itself, px.
     step : ndarray, shape (3,)
         Brightness and tint of the wood beyond, side B less side A.
+    end_mm : float
+        u from which the bench is seen through the slot's outer end.
     """
 
     places_mm: Array
@@ -54,6 +56,7 @@ class Beside:
     over: Array
     over_px: float
     step: Array
+    end_mm: float
 
 
 @dataclass(frozen=True)
@@ -85,6 +88,7 @@ def look_beside(
     gap_mm: float,
     u_range: tuple[float, float],
     grain_slope: float,
+    end_mm: float,
 ) -> Beside:
     """Gather brightness and tint beside a joint.
 
@@ -96,6 +100,8 @@ def look_beside(
         Rough gap.
     grain_slope : float
         Tangent of the angle between the grain and the square to the joint; bins follow the grain.
+    end_mm : float
+        u from which the bench is seen through the slot's outer end.
     """
     px = 1.0 / strip.px_per_mm
     half = 0.5 * max(gap_mm, 0.0)
@@ -132,6 +138,7 @@ def look_beside(
         over[known],
         2.0 * limits[0] * strip.px_per_mm,
         step,
+        end_mm,
     )
 
 
@@ -150,11 +157,12 @@ def find_cover(joints: list[Beside]) -> list[Cover]:
 
 
 def _cover(joint: Beside, beside: Array, over_noise: Array) -> Cover:
-    over = _about_middle(joint.over) / over_noise
-    on_wood = np.maximum(np.hypot(*beside[:, 1:].T), beside[:, 0])
+    # Where the bench is seen through the slot, the line's own hue and brightness tell nothing.
+    over = np.where(joint.places_mm[:, None] < joint.end_mm, _about_middle(joint.over) / over_noise, 0.0)
     hue = np.maximum(np.hypot(*beside[:, 1:].T), np.hypot(*over[:, 1:].T))
     bright = np.maximum(beside[:, 0], np.minimum(over[:, 0], joint.over[:, 0] / over_noise[0]))
     hidden = (hue > _HIDDEN_SIGMAS) | (bright > _HIDDEN_SIGMAS)
+    on_wood = np.maximum(np.hypot(*beside[:, 1:].T), bright)
     if np.sum(hidden) < _LEAST_HIDDEN:
         hidden[:] = False
     hidden = np.convolve(hidden, np.ones(3), mode="same") > 0.5

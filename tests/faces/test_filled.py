@@ -1,0 +1,212 @@
+"""Glue lines: told from slots by hue, brightness or width, fitted with their rims; resin by its tint."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from accuracy.look import Light, Look, Wood
+from accuracy.maker import Drawn, View, draw_ring
+from accuracy.shape import Filling, usual_faults
+from accuracy.truth import TrueJoint
+from lightgap.faces.blur import Response
+from lightgap.faces.closed import ClosedFit, fit_closed
+from lightgap.faces.colour import beyond_shade, brightness_and_tint
+from lightgap.faces.filled import fit_fill, shows_fill
+from lightgap.faces.fit import fit_joints
+from lightgap.faces.joint import JointFaces
+from lightgap.faces.squeeze import Beside, look_beside
+from lightgap.faces.strip import Strip
+from lightgap.plan import Plan
+from made_strip import Array, MadeJoint
+
+PADAUK, WALNUT = np.array([0.30, 0.055, 0.030]), np.array([0.12, 0.07, 0.045])
+YELLOW, WHITE = np.array([0.50, 0.40, 0.20]), np.array([0.70, 0.68, 0.60])
+SLOT = np.array([0.006, 0.003, 0.002])
+LINE = MadeJoint(0.4, px_per_mm=8.0, length_mm=26.0)
+
+
+def strip_of(made: MadeJoint, wood: Array, within: Array, seed: int = 0) -> Strip:
+    """A line of one colour between two woods of another."""
+    share = replace(made, woods=(0.0, 0.0), slot=1.0).strip(seed).light
+    figure = replace(made, woods=(1.0, 1.0), slot=1.0, figure=0.08, noise=0.005).strip(seed).light
+    return replace(
+        made.strip(seed), light=((1.0 - share) * wood * figure + share * within).astype(np.float32)
+    )
+
+
+def seen(strip: Strip, made: MadeJoint = LINE) -> tuple[ClosedFit, Beside]:
+    fit = fit_closed(strip, made.u_range, made.blur_px, 0.0, 0.0)
+    assert fit is not None
+    return fit, look_beside(strip, fit.line, fit.gap_mm, made.u_range, 0.0, 100.0)
+
+
+def is_filled(strip: Strip, made: MadeJoint = LINE) -> bool:
+    fit, beside = seen(strip, made)
+    return shows_fill(beside, fit, made.blur_px)
+
+
+class TestColour:
+    def test_grey_has_no_tint(self) -> None:
+        """And full white is 1: ITU-R BT.601-7, section 2.5."""
+        found = brightness_and_tint(np.array([[1.0, 1.0, 1.0], [0.2, 0.2, 0.2], [0.0, 0.0, 0.0]]))
+        assert found[:, 0] == pytest.approx([1.0, 0.4845, 0.0], abs=1e-3)
+        assert found[:, 1:] == pytest.approx(0.0, abs=1e-3)
+
+    def test_pure_colours_have_the_standards_differences(self) -> None:
+        """Blue: luma 0.114, (B - Y) / 1.772 = 0.5; red: luma 0.299, (R - Y) / 1.402 = 0.5."""
+        blue, red = brightness_and_tint(np.array([[0.0, 0.0, 1.0], [1.0, 0.0, 0.0]]))
+        assert blue == pytest.approx([0.114, 0.5, -0.081], abs=0.015)
+        assert red == pytest.approx([0.299, -0.169, 0.5], abs=0.015)
+
+    def test_a_shade_of_the_wood_has_its_hue(self) -> None:
+        wood = np.array([0.5, -0.1, 0.15])
+        assert beyond_shade(-0.4 * wood, wood) == pytest.approx([-0.2, 0.0, 0.0])
+        assert beyond_shade(np.array([-0.2, 0.0, 0.0]), wood) == pytest.approx([-0.2, -0.04, 0.06])
+
+
+class TestTold:
+    @pytest.mark.parametrize("gap_mm", [0.02, 0.1, 0.25, 0.5])
+    @pytest.mark.parametrize("wood", [PADAUK, WALNUT], ids=["padauk", "walnut"])
+    def test_a_slot_is_no_glue(self, wood: Array, gap_mm: float) -> None:
+        made = replace(LINE, gap_mm=gap_mm)
+        assert not is_filled(strip_of(made, wood, SLOT), made)
+
+    @pytest.mark.parametrize("glue", [YELLOW, WHITE], ids=["yellow", "white"])
+    @pytest.mark.parametrize("wood", [PADAUK, WALNUT], ids=["padauk", "walnut"])
+    def test_bright_glue_is(self, wood: Array, glue: Array) -> None:
+        assert is_filled(strip_of(LINE, wood, glue))
+
+    def test_glue_as_bright_as_the_wood_is_told_by_its_hue(self) -> None:
+        as_bright = YELLOW * 0.126 / 0.39
+        assert is_filled(strip_of(LINE, PADAUK, as_bright))
+
+    def test_a_wide_line_is_told_by_its_width(self) -> None:
+        """Half as bright as the wood, and of its hue: a slot as wide would be black."""
+        made = replace(LINE, gap_mm=0.9)
+        assert is_filled(strip_of(made, WALNUT, 0.5 * WALNUT), made)
+        assert not is_filled(strip_of(made, WALNUT, SLOT), made)
+
+    def test_a_soft_line_of_grain_is_none(self) -> None:
+        """Grain that runs along the joint beside it."""
+        strip = strip_of(replace(LINE, gap_mm=0.03), WALNUT, SLOT)
+        grain = 1.0 - 0.35 * np.exp(-0.5 * (strip.v / 0.3) ** 2)
+        assert not is_filled(replace(strip, light=(strip.light * grain[:, None]).astype(np.float32)))
+
+    def test_a_scraped_smear_on_the_wood_is_none(self) -> None:
+        strip = strip_of(replace(LINE, gap_mm=0.05), WALNUT, SLOT)
+        smear = 0.3 * ((np.abs(strip.v) > 0.1) & (np.abs(strip.v) < 1.2))[:, None]
+        assert not is_filled(
+            replace(strip, light=(strip.light + smear * (YELLOW - strip.light)).astype(np.float32))
+        )
+
+
+class TestFitted:
+    @pytest.mark.parametrize("gap_mm", [0.3, 0.45, 0.8])
+    def test_flush_glue(self, gap_mm: float) -> None:
+        made = replace(LINE, gap_mm=gap_mm, centre_mm=0.05, skew=0.004, taper=0.005)
+        strip = strip_of(made, WALNUT, YELLOW)
+        fit = fit_fill(strip, seen(strip)[0], made.u_range, made.blur_px, 0.0, 0.0)
+        assert fit is not None
+        assert fit.gap_mm == pytest.approx(gap_mm, abs=0.01)
+        assert fit.gap_slope == pytest.approx(0.005, abs=0.001)
+        assert fit.line[0] == pytest.approx(0.05, abs=0.005)
+        assert fit.line[1] == pytest.approx(0.004, abs=0.001)
+
+    @pytest.mark.parametrize("lean", [0.2, -0.2])
+    def test_sunk_glue_leaves_a_dark_wall_beside_it(self, lean: float) -> None:
+        """Glue 0.5 mm down, seen at a slope of 0.2: 0.1 mm of wall, which belongs to the gap."""
+        wall_px = abs(lean) * 0.5 * LINE.px_per_mm
+
+        def wall(below_a: Array, below_b: Array) -> Array:
+            below = below_a if lean > 0.0 else below_b
+            return -0.32 * (ndtr(below / LINE.blur_px) - ndtr((below - wall_px) / LINE.blur_px))
+
+        made = replace(LINE, woods=(0.1, 0.1), slot=0.36, figure=0.05, noise=0.003)
+        strip = made.strip(also=wall)
+        closed, _ = seen(strip, made)
+        fit = fit_fill(strip, closed, made.u_range, made.blur_px, lean, 0.0)
+        assert fit is not None
+        assert fit.gap_mm == pytest.approx(0.4, abs=2.0 * fit.depth_standard_mm)
+        assert fit.gap_mm == pytest.approx(0.4, abs=0.05)
+        flush = fit_fill(strip, closed, made.u_range, made.blur_px, 0.0, 0.0)
+        assert flush is not None
+        assert flush.gap_mm < 0.34
+
+    def test_glue_like_the_wood_has_no_edges(self) -> None:
+        strip = strip_of(LINE, WALNUT, 1.05 * WALNUT)
+        assert fit_fill(strip, seen(strip)[0], LINE.u_range, LINE.blur_px, 0.0, 0.0) is None
+
+
+@cache
+def drawn(style: str) -> Drawn:
+    """A ring of each kind, of another wood and light than the tests above."""
+    planned = {"closed": ("closed", 0.0), "resin": ("spaced", 2.5)}[style]
+    plan = Plan(10, planned[0], 130.0, 26.0, 16.0, gap_mm=planned[1])
+    faults = usual_faults(plan, np.random.default_rng(5), height_mm=0.03)
+    if style == "resin":
+        blue = (0.03, 0.09, 0.35)
+        glossy = {
+            joint: Filling("resin", None, blue, 0.0, 0.06, 0.7, 0.45 * (joint % 3 == 0))
+            for joint in range(10)
+        }
+        faults = replace(faults, fillings=glossy)
+    else:
+        gap = faults.gap_mm.copy()
+        gap[[2, 6]] = 0.35, 0.6
+        glue = {2: Filling("glue", None, (0.75, 0.72, 0.6)), 6: Filling("glue", None, (0.55, 0.45, 0.25))}
+        faults = replace(faults, gap_mm=gap, fillings=glue, squeeze_out=frozenset({4}))
+    return draw_ring(
+        plan,
+        seed=4,
+        faults=faults,
+        look=Look(Wood(("cherry",)), Light(from_deg=70.0, slope=0.8, share=0.5)),
+        view=View(mm_per_px=0.1, tilt_deg=5.0),
+        reference="none",
+    )
+
+
+def measured(style: str) -> list[tuple[JointFaces, TrueJoint]]:
+    photo, truth = drawn(style).photo, drawn(style).truth
+    blur = float(np.sqrt(0.8**2 + 1.0 / 12.0))
+    response = Response(blur, 0.0, (photo.width, photo.height), 0.02, 0.0, 1.0, 0.0, "")
+    joints = fit_joints(photo, response, truth.outline(), truth.comb(0.2, 0.3), (), truth.plan, {})
+    return list(zip(joints, truth.joints, strict=True))
+
+
+def error_mm(joint: JointFaces, true: TrueJoint) -> tuple[float, float]:
+    """Error of the gap in the middle, and its U."""
+    assert joint.face_a is not None
+    assert joint.face_b is not None
+    at = sum(joint.ends_mm) / 2.0
+    lever = np.array([-1.0, -at, 1.0, at])
+    gap = joint.face_b.offset_mm - joint.face_a.offset_mm + (joint.face_b.slope - joint.face_a.slope) * at
+    variance = lever @ joint.covariance @ lever + sum(part.standard**2 for part in joint.gap_budget)
+    return gap - true.gap_middle_mm, 2.0 * float(np.sqrt(variance))
+
+
+def test_glue_lines_and_squeeze_out_of_a_drawn_ring() -> None:
+    for joint, true in measured("closed"):
+        if true.squeeze_out:
+            assert joint.face_a is None
+            assert joint.reason == "dried glue hides this joint"
+            continue
+        assert joint.kind == ("glue" if true.filled else "closed")
+        assert joint.doubts == ()
+        error, u95 = error_mm(joint, true)
+        assert abs(error) < u95 < 0.12
+        assert abs(error) < 0.05
+
+
+def test_resin_glossy_in_parts_of_a_drawn_ring() -> None:
+    errors = []
+    for joint, true in measured("resin"):
+        assert joint.kind == "resin"
+        error, u95 = error_mm(joint, true)
+        assert abs(error) < u95 < 0.1
+        errors.append(error)
+    assert np.sqrt(np.mean(np.square(errors))) < 0.03
