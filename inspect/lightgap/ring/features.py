@@ -34,9 +34,11 @@ class RunningMeans:
         self._summed = np.cumsum(padded, axis=2, dtype=np.float64)
 
     def beside(self, low_mm: float, high_mm: float) -> Float32:
-        """Mean of the columns that lie from ``low_mm`` to ``high_mm`` beside each column."""
+        """Mean of the columns from ``low_mm`` to ``high_mm`` beside each column, or of the nearest one."""
         first = int(np.ceil(low_mm / self._step_mm - 1e-6))
         last = int(np.floor(high_mm / self._step_mm + 1e-6))
+        if last < first:
+            first = last = round(0.5 * (low_mm + high_mm) / self._step_mm)
         low, high = self._pad + first - 1, self._pad + last
         total = (
             self._summed[:, :, high : high + self._columns] - self._summed[:, :, low : low + self._columns]

@@ -11,17 +11,16 @@ from lightgap.errors import RingError
 from lightgap.photo import Photo
 from lightgap.plan import Plan
 from lightgap.ring.circles import Circle, circles_in_photo, circles_on_plane, resized
+from lightgap.ring.count import count_joints
 from lightgap.ring.evidence import grain_mm
 from lightgap.ring.figure import glance_figure, glance_segments, search_figure
 from lightgap.ring.lean import cameras_round, lean_over
-from lightgap.ring.phase import likely_segments
 from lightgap.ring.place import Outline, outline_of
-from lightgap.ring.plane import px_per_mm, sampler
+from lightgap.ring.plane import sampler
 from lightgap.ring.pose import fit_pose
-from lightgap.ring.refusal import wrong_segments, wrong_size
-from lightgap.ring.unroll import column_mm, unroll
+from lightgap.ring.refusal import is_plan_size, wrong_segments, wrong_size
 
-_SEGMENTS = range(3, 61)
+_SEGMENTS = range(5, 61)
 _KERNELS = (8, 20)
 """Numbers of segments whose circles together find a ring of any number."""
 _CIRCLES = 3
@@ -30,7 +29,6 @@ _COUNTS = 4
 _GLANCE_LOSS = 0.5
 """By how much a rough look may fall short of what the fitted pose shows."""
 _CHANCE = 2.0
-_CLEAR = 0.3
 _SIZES = tuple(1.04 ** float(power) for power in range(-18, 19))
 _SHIFT = 3.0
 _SCALE_SPAN = 0.025
@@ -52,13 +50,14 @@ def other_ring(photo: Photo, camera: Camera, plan: Plan, least_score: float) -> 
     rings = [_other_size(photo, camera, plan)]
     if plan.outline == "polygon":
         rings.append(_other_segments(photo, camera, plan))
-    ring = max(rings, key=lambda ring: ring.outline.score)
-    if ring.outline.score < least_score:
-        return None
-    count = _count(photo, ring)
-    if count != plan.segments:
-        return wrong_segments(plan.segments, count)
-    return wrong_size(plan, 2.0 * ring.outline.outer_mm)
+    rings = [ring for ring in rings if ring.outline.score >= least_score]
+    for ring in sorted(rings, key=lambda ring: -_graded(ring.outline.score, ring.plan.segments)):
+        count = count_joints(photo, ring.plan, ring.outline)
+        if count.is_clear and count.segments != plan.segments:
+            return wrong_segments(plan.segments, count.segments)
+        if not is_plan_size(plan, ring.outline):
+            return wrong_size(plan, 2.0 * ring.outline.outer_mm)
+    return None
 
 
 def other_ring_unscaled(photo: Photo, plan: Plan, least_score: float) -> RingError | None:
@@ -86,8 +85,10 @@ def other_ring_unscaled(photo: Photo, plan: Plan, least_score: float) -> RingErr
             continue
         pose, figure = fit_pose(photo, lean.camera, other, lean.figure)
         if figure.score >= least_score:
-            seen = _count(photo, _Ring(outline_of(pose, other, figure), other))
-            return wrong_segments(plan.segments, seen) if seen != plan.segments else None
+            seen = count_joints(photo, other, outline_of(pose, other, figure))
+            if seen.is_clear and seen.segments != plan.segments:
+                return wrong_segments(plan.segments, seen.segments)
+            return None
     return None
 
 
@@ -125,21 +126,3 @@ def _graded(score: float, count: int) -> float:
     polygon that has some of them.
     """
     return score - _CHANCE / float(np.sqrt(count))
-
-
-def joints_agree(photo: Photo, plan: Plan, outline: Outline) -> bool:
-    """Whether the joints that this outline shows make the plan's number of segments, clearly."""
-    count, clear = _joints_seen(photo, _Ring(outline, plan))
-    return count == plan.segments and clear >= _CLEAR
-
-
-def _count(photo: Photo, ring: _Ring) -> int:
-    """Count the segments: joints, where they are clear, count better than sides."""
-    count, clear = _joints_seen(photo, ring)
-    return count if clear >= _CLEAR else ring.plan.segments
-
-
-def _joints_seen(photo: Photo, ring: _Ring) -> tuple[int, float]:
-    width_mm = column_mm(px_per_mm(photo, ring.outline.camera, ring.plan.thickness_mm))
-    look = sampler(photo, ring.outline.camera, ring.plan.thickness_mm, width_mm)
-    return likely_segments(unroll(look, ring.outline, ring.plan, width_mm), ring.plan)

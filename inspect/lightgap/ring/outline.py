@@ -12,15 +12,16 @@ from lightgap.hand import PointPx
 from lightgap.photo import Photo
 from lightgap.plan import Plan
 from lightgap.ring.circles import Circle, circles_in_photo, circles_on_plane, resized
+from lightgap.ring.count import count_joints
 from lightgap.ring.evidence import grain_mm
 from lightgap.ring.figure import search_figure
 from lightgap.ring.handset import circle_through
 from lightgap.ring.lean import Lean, grown, lean_over, leaning_circles
-from lightgap.ring.other import joints_agree, other_ring, other_ring_unscaled
+from lightgap.ring.other import other_ring, other_ring_unscaled
 from lightgap.ring.place import Outline, outline_of
 from lightgap.ring.plane import sampler
 from lightgap.ring.pose import fit_pose
-from lightgap.ring.refusal import cut_off, is_plan_size, no_ring, wrong_size
+from lightgap.ring.refusal import cut_off, is_plan_size, no_ring, wrong_segments, wrong_size
 
 __all__ = ["Outline", "find_outline", "find_outline_unscaled"]
 
@@ -112,6 +113,9 @@ def find_outline_unscaled(photo: Photo, plan: Plan, points_px: ThreePoints | Non
     for found in tried:
         _refuse(cut_off(photo, plan, found))
     best = tried[0]
+    count = count_joints(photo, plan, best)
+    if best.score >= _LEAST_SCORE and count.is_clear and count.segments != plan.segments:
+        raise wrong_segments(plan.segments, count.segments)
     _refuse(other_ring_unscaled(photo, plan, max(_RING_SCORE, best.score + _BETTER)))
     # With no scale to hold it, a figure may be fitted to many things: its joints must agree with it.
     if points_px is None or best.score < _HAND_SCORE:
@@ -143,7 +147,7 @@ def _settled(photo: Photo, plan: Plan, outline: Outline, joints: bool = False) -
     """Whether the evidence of the edges, or (always with ``joints``) of edges and joints, leaves no doubt."""
     if outline.score >= _SURE_SCORE and not joints:
         return True
-    return outline.score >= _HAND_SCORE and joints_agree(photo, plan, outline)
+    return outline.score >= _HAND_SCORE and count_joints(photo, plan, outline).vouches_for(plan)
 
 
 def _refuse(error: RingError | None) -> None:

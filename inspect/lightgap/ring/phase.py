@@ -15,7 +15,7 @@ from lightgap.ring.unroll import Unrolled
 
 _PEAK_MM = 1.2
 _TOLERANCE_MM = 2.0
-_FEWEST, _MOST = 3, 72
+_FEWEST, _MOST = 5, 72
 _CLEAR = 0.3
 """Mean clearness of the teeth of another N below which it is not named: right ones have 0.6 and more."""
 _BETTER = 0.05
@@ -105,6 +105,8 @@ def likely_segments(unrolled: Unrolled, plan: Plan) -> tuple[int, float]:
     """Return the N whose comb the joints fit best, and its sum over N (1 when each tooth is clear)."""
     heights = peaks(unrolled, plan)
     strong = heights[heights > 0]
+    if not strong.size:
+        return plan.segments, 0.0
     codes = np.round(strong * (255.0 / strong.max())).astype(np.uint8)
     split, _ = cv2.threshold(codes, 0, 255, cv2.THRESH_OTSU)
     threshold = (split + 0.5) * strong.max() / 255.0
@@ -112,7 +114,7 @@ def likely_segments(unrolled: Unrolled, plan: Plan) -> tuple[int, float]:
     reached = reach(graded, unrolled.step_mm, tolerance_mm(plan)) - 1.0
     columns = len(reached)
     best = (0, -np.inf)
-    for count in range(_FEWEST, _MOST + 1):
+    for count in sorted({*range(_FEWEST, _MOST + 1), plan.segments}):
         starts = np.arange(int(np.ceil(columns / count)))
         teeth = np.rint(starts[:, None] + np.arange(count) * (columns / count)).astype(int) % columns
         total = float(reached[teeth].sum(axis=1).max())

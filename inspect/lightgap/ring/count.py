@@ -1,0 +1,53 @@
+"""How many segments the joints of a ring that was found make."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from lightgap.photo import Photo
+from lightgap.plan import Plan
+from lightgap.ring.phase import comb_fit, find_phase, likely_segments
+from lightgap.ring.place import Outline
+from lightgap.ring.plane import px_per_mm, sampler
+from lightgap.ring.unroll import column_mm, unroll
+
+_CLEAR, _FIT = 0.3, 0.5
+"""What the joints must reach to make a number at all: rings have 0.6 and 0.74 and more."""
+_AGREES_CLEAR, _AGREES_FIT = 0.5, 0.6
+"""What they must reach to vouch for an outline that is faint itself."""
+
+
+@dataclass(frozen=True)
+class JointCount:
+    """A number of segments, how clear the joints are that make it, and how well their comb fits.
+
+    ``clear`` is 1 when every joint is, ``fit`` lies in 0 to 1.
+    """
+
+    segments: int
+    clear: float
+    fit: float
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether the joints tell a number at all."""
+        return self.clear >= _CLEAR and self.fit >= _FIT
+
+    def vouches_for(self, plan: Plan) -> bool:
+        """Whether the joints clearly make the plan's number."""
+        return self.segments == plan.segments and self.clear >= _AGREES_CLEAR and self.fit >= _AGREES_FIT
+
+
+def count_joints(photo: Photo, plan: Plan, outline: Outline) -> JointCount:
+    """Count the joints that an outline shows, whatever number of segments the plan has."""
+    width_mm = column_mm(px_per_mm(photo, outline.camera, plan.thickness_mm))
+    unrolled = unroll(sampler(photo, outline.camera, plan.thickness_mm, width_mm), outline, plan, width_mm)
+    segments, clear = likely_segments(unrolled, plan)
+    # Woods in turn make every second joint the clearer one.
+    fits = {
+        count: comb_fit(unrolled, likely, find_phase(unrolled, likely))
+        for count in (segments, 2 * segments)
+        for likely in (replace(plan, segments=count),)
+    }
+    best = max(fits, key=lambda count: fits[count])
+    return JointCount(best, clear, fits[best])
