@@ -62,6 +62,12 @@ def fits(page: Any, width: int) -> bool:
     return bool(page.evaluate("document.documentElement.scrollWidth") <= width)
 
 
+def follow(page: Any, selector: str) -> None:
+    """Touch what leads to another page, and wait until that is whole."""
+    with page.expect_navigation():
+        page.click(selector)
+
+
 @pytest.mark.parametrize("width", WIDTHS)
 def test_the_whole_way(open_page: Open, tmp_path: Path, width: int) -> None:
     for name in ("here", "there"):
@@ -72,7 +78,7 @@ def test_the_whole_way(open_page: Open, tmp_path: Path, width: int) -> None:
         assert serious(page) == []
 
         # A new build of three rings; the second is out of tolerance.
-        page.click("#empty a.first")
+        follow(page, "#empty a.first")
         page.wait_for_url(f"{root}/")
         measure(page, "good.jpg")
         page.click("#log-keep summary")
@@ -86,20 +92,20 @@ def test_the_whole_way(open_page: Open, tmp_path: Path, width: int) -> None:
             assert page.locator("#log-build option:checked").inner_text() == "Oak bowl"
             assert page.locator("#log-ring option:checked").inner_text() == "A new ring on top"
             keep(page, ring=ring)
-        page.click("#log-kept a")
+        follow(page, "#log-kept a")
         page.wait_for_selector("#table tr")
         assert fits(page, width)
         assert serious(page) == []
 
         # Its stack, each ring by its verdict; the ring that is out is glued anew and checked again.
-        page.click(".crumbs a:has-text('Oak bowl')")
+        follow(page, ".crumbs a:has-text('Oak bowl')")
         page.wait_for_selector(".stack svg")
         assert page.locator(".stack .storey").count() == 3
         assert page.locator(".rings li").nth(1).inner_text().splitlines()[1].strip() == "Out of tolerance"
         assert fits(page, width)
         assert serious(page) == []
-        page.click(".stack a[href='/log/rings/2']")
-        page.click("text=Check this ring again")
+        follow(page, ".stack a[href='/log/rings/2']")
+        follow(page, "text=Check this ring again")
         page.wait_for_url(f"{root}/")
         page.wait_for_function("() => document.querySelector('#across_flats_mm').value === '220'")
         measure(page, "good.jpg")
@@ -125,17 +131,17 @@ def test_the_whole_way(open_page: Open, tmp_path: Path, width: int) -> None:
         page = open_page("/log", width=width, root=root)
         page.click("#import summary")
         page.set_input_files("#zip", tmp_path / "bowl.zip")
-        page.click("#import button")
+        follow(page, "#import button")
         page.wait_for_url("**/log/builds/1")
         assert page.inner_text("h1") == "Oak bowl"
-        page.click(".crumbs a")
+        follow(page, ".crumbs a")
         assert page.locator(".shelf.builds li").count() == 1
         assert "In tolerance" in page.inner_text(".shelf.builds li")
         assert fits(page, width)
         assert serious(page) == []
         page.fill("#wood", "oak")
         page.select_option("#verdict", "out")
-        page.click("#search button")
+        follow(page, "#search button")
         page.wait_for_selector(".shelf.found li")
         assert page.locator(".shelf.found li").count() == 1
         assert "joint 8 open" in page.inner_text(".shelf.found li")
@@ -195,7 +201,8 @@ def test_by_keyboard_alone(open_page: Open, kept_root: str) -> None:
     page.keyboard.type("40 min")
     tab_to(page, ".note button.first")
     page.keyboard.press("Enter")
-    page.wait_for_selector("text=Clamp time")
+    page.wait_for_selector("#note-1")
+    page.wait_for_load_state()
     tab_to(page, "[data-delete]")
     page.keyboard.press("Enter")
     page.wait_for_selector("#undo:visible")
@@ -207,12 +214,12 @@ def test_by_keyboard_alone(open_page: Open, kept_root: str) -> None:
 
 def test_what_is_deleted_comes_back_by_one_touch(open_page: Open, kept_root: str) -> None:
     page = open_page("/log/builds/1", root=kept_root)
-    page.click("text=Delete this build")
+    follow(page, "text=Delete this build")
     page.wait_for_url("**/log")
     assert page.inner_text("#undo p") == "Deleted: Oak bowl."
     assert serious(page) == []
     assert page.locator(".shelf.builds li").count() == 0
-    page.click("#undo button")
+    follow(page, "#undo button")
     page.wait_for_url("**/log/builds/1")
     assert page.locator(".rings li").count() == 2
 
@@ -220,13 +227,13 @@ def test_what_is_deleted_comes_back_by_one_touch(open_page: Open, kept_root: str
 def test_rings_are_moved_and_renamed(open_page: Open, kept_root: str) -> None:
     page = open_page("/log/builds/1", root=kept_root)
     assert "Wall" in page.locator(".rings li").first.inner_text()
-    page.click("[aria-label='Move foot up']")
+    follow(page, "[aria-label='Move foot up']")
     page.wait_for_selector(".rings li:first-child:has-text('2. Foot')")
-    page.click("[aria-label='Move foot down']")
+    follow(page, "[aria-label='Move foot down']")
     page.wait_for_selector(".rings li:first-child:has-text('2. Wall')")
     page.goto(f"{kept_root}/log/rings/2")
     page.fill("#name", "upper wall")
-    page.click("text=Rename")
+    follow(page, "text=Rename")
     page.wait_for_selector("h1:has-text('Upper wall')")
 
 
@@ -234,10 +241,10 @@ def test_a_ring_is_added_by_its_plan(open_page: Open, kept_root: str) -> None:
     page = open_page("/log", root=kept_root)
     page.click("#begin summary")
     page.fill("#name", "Vase")
-    page.click("#begin button")
+    follow(page, "#begin button")
     page.wait_for_url(re.compile(r"/log/builds/\d+$"))
     assert "No ring yet" in page.inner_text("main")
-    page.click("text=Add a ring")
+    follow(page, "text=Add a ring")
     page.wait_for_url("**/rings/new")
     assert serious(page) == []
     page.click("button:has-text('Add this ring')")
@@ -252,12 +259,12 @@ def test_a_ring_is_added_by_its_plan(open_page: Open, kept_root: str) -> None:
 def test_a_turned_ring_is_paired_by_touch(open_page: Open, kept_root: str) -> None:
     page = open_page("/log/rings/1?before=1&after=2&turn=4", root=kept_root, width=390)
     assert page.locator("table.changes").count() == 0
-    page.click("text=Turn it by one joint")
+    follow(page, "text=Turn it by one joint")
     page.wait_for_url("**turn=5**")
-    page.click("a:has-text('The pairs are right')")
+    follow(page, "a:has-text('The pairs are right')")
     page.wait_for_selector("table.changes")
     assert "(after: 6)" in page.inner_text("[data-quantity=outside] tbody tr:first-child")
-    page.check("[name=view][value=beside]", force=True)
+    page.click("label:has-text('Side by side')")
     assert not page.is_visible("#cut")
 
 
@@ -268,7 +275,7 @@ def test_a_kept_photo_is_measured_again(open_page: Open, kept_root: str) -> None
     page.wait_for_function(
         "before => document.querySelectorAll('#results li').length > before", arg=before, timeout=60_000
     )
-    page.click("#results a.button")
+    follow(page, "#results a.button")
     page.wait_for_url("**/log/checks/1?result=*")
     page.wait_for_selector("#table tr")
 

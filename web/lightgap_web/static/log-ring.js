@@ -26,17 +26,20 @@ if (slider) {
   pair.addEventListener("pointermove", (event) => pair.hasPointerCapture(event.pointerId) && follow(event));
   pair.addEventListener("dragstart", (event) => event.preventDefault());
 
-  for (const radio of document.querySelectorAll("[name=view]")) {
-    radio.addEventListener("change", () => {
-      slider.classList.toggle("beside", radio.value === "beside" && radio.checked);
-      range.hidden = slider.classList.contains("beside");
-    });
-  }
-  for (const radio of document.querySelectorAll("[name=quantity]")) {
-    radio.addEventListener("change", () => {
-      for (const table of document.querySelectorAll("[data-quantity]")) table.hidden = table.dataset.quantity !== radio.value;
-    });
-  }
+  // Chosen before this script ran, or remembered by the browser, a choice holds too.
+  const onChoice = (name, show) => {
+    for (const radio of document.querySelectorAll(`[name=${name}]`)) {
+      radio.addEventListener("change", () => show(radio.value));
+      if (radio.checked) show(radio.value);
+    }
+  };
+  onChoice("view", (view) => {
+    slider.classList.toggle("beside", view === "beside");
+    range.hidden = view === "beside";
+  });
+  onChoice("quantity", (quantity) => {
+    for (const table of document.querySelectorAll("[data-quantity]")) table.hidden = table.dataset.quantity !== quantity;
+  });
 }
 
 // How the ring was turned is told by the wood; that takes a second or two, so the page asks for it.
