@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from accuracy.look import Light, Look, Wood
+from accuracy.look import Bench, Light, Look, Wood
 from accuracy.maker import Drawn, View, draw_ring
 from accuracy.shape import Filling, usual_faults
 from accuracy.truth import TrueJoint
@@ -145,8 +145,9 @@ class TestFitted:
 @cache
 def drawn(style: str) -> Drawn:
     """A ring of each kind, of another wood and light than the tests above."""
-    planned = {"closed": ("closed", 0.0), "resin": ("spaced", 2.5)}[style]
-    plan = Plan(10, planned[0], 130.0, 26.0, 16.0, gap_mm=planned[1])
+    plan = Plan(10, "closed", 130.0, 26.0, 16.0)
+    if style == "resin":
+        plan = replace(plan, joint="spaced", gap_mm=2.5)
     faults = usual_faults(plan, np.random.default_rng(5), height_mm=0.03)
     if style == "resin":
         blue = (0.03, 0.09, 0.35)
@@ -155,6 +156,8 @@ def drawn(style: str) -> Drawn:
             for joint in range(10)
         }
         faults = replace(faults, fillings=glossy)
+    elif style == "lit":
+        faults = replace(faults, gap_mm=faults.gap_mm + 0.3, taper_deg=np.zeros(10))
     else:
         gap = faults.gap_mm.copy()
         gap[[2, 6]] = 0.35, 0.6
@@ -164,7 +167,7 @@ def drawn(style: str) -> Drawn:
         plan,
         seed=4,
         faults=faults,
-        look=Look(Wood(("cherry",)), Light(from_deg=70.0, slope=0.8, share=0.5)),
+        look=Look(Wood(("cherry",)), Light(from_deg=70.0, slope=0.8, share=0.5), Bench("white")),
         view=View(mm_per_px=0.1, tilt_deg=5.0),
         reference="none",
     )
@@ -178,15 +181,15 @@ def measured(style: str) -> list[tuple[JointFaces, TrueJoint]]:
     return list(zip(joints, truth.joints, strict=True))
 
 
-def error_mm(joint: JointFaces, true: TrueJoint) -> tuple[float, float]:
-    """Error of the gap in the middle, and its U."""
+def error_mm(joint: JointFaces, true: TrueJoint, place: str = "middle") -> tuple[float, float]:
+    """Error of the gap at a station, and its U."""
     assert joint.face_a is not None
     assert joint.face_b is not None
-    at = sum(joint.ends_mm) / 2.0
+    at = joint.ends_mm[1] if place == "outside" else sum(joint.ends_mm) / 2.0
     lever = np.array([-1.0, -at, 1.0, at])
     gap = joint.face_b.offset_mm - joint.face_a.offset_mm + (joint.face_b.slope - joint.face_a.slope) * at
     variance = lever @ joint.covariance @ lever + sum(part.standard**2 for part in joint.gap_budget)
-    return gap - true.gap_middle_mm, 2.0 * float(np.sqrt(variance))
+    return gap - getattr(true, f"gap_{place}_mm"), 2.0 * float(np.sqrt(variance))
 
 
 def test_glue_lines_and_squeeze_out_of_a_drawn_ring() -> None:
@@ -210,3 +213,12 @@ def test_resin_glossy_in_parts_of_a_drawn_ring() -> None:
         assert abs(error) < u95 < 0.1
         errors.append(error)
     assert np.sqrt(np.mean(np.square(errors))) < 0.03
+
+
+def test_a_white_bench_seen_through_their_outer_ends_does_not_narrow_slots() -> None:
+    for joint, true in measured("lit"):
+        assert joint.kind == "closed"
+        assert joint.doubts == ()
+        error, u95 = error_mm(joint, true, "outside")
+        assert abs(error) < u95 < 0.12
+        assert abs(error) < 0.06

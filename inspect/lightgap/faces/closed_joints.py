@@ -29,6 +29,7 @@ _LARGEST_STEP = 0.25
 _FILL_PROCESSING_PX = 0.10
 _RIM_STANDARD_MM = 0.025
 """Dried glue is darker, or a bright edge of light, within some hundredths of a mm of the wood."""
+_HIDDEN = "dried glue hides this joint"
 _COVERED = "something lies over part of this joint, dried glue perhaps; the clear part is measured"
 _FILLED = "glue fills this joint, and its edges cannot be told from the wood"
 
@@ -74,10 +75,10 @@ def _tell(
             continue
         cover = next(covers)
         if cover.is_hidden:
-            joints.append(unmeasured(sight.site, plan, "dried glue hides this joint"))
+            joints.append(unmeasured(sight.site, plan, _HIDDEN))
         elif look.fill is not None:
             joints.append(_finish_filled(sight.site, look.fill, response))
-        elif cover.spans_mm:
+        elif not cover.is_clear:
             joints.append(_finish_clear_part(sight, cover, plan, response))
         elif look.is_filled:
             joints.append(replace(unmeasured(sight.site, plan, _FILLED), kind="glue"))
@@ -114,9 +115,13 @@ def _finish_clear_part(sight: ClosedSight, cover: Cover, plan: Plan, response: R
     clear = replace(sight, strip=cover.clear_of(sight.strip))
     fit = _fit(clear, plan)
     look = _look(clear, fit, plan)
-    if fit is None or look is None or look.is_filled:
-        return unmeasured(sight.site, plan, "dried glue hides this joint")
-    return replace(_finish(sight.site, fit, response), doubts=(_COVERED,))
+    if fit is None or look is None or (cover.spans_mm and look.is_filled):
+        return unmeasured(sight.site, plan, _HIDDEN)
+    if look.fill is not None:
+        return _finish_filled(sight.site, look.fill, response)
+    if look.is_filled:
+        return replace(unmeasured(sight.site, plan, _FILLED), kind="glue")
+    return replace(_finish(sight.site, fit, response), doubts=(_COVERED,) if cover.spans_mm else ())
 
 
 def _finish_filled(site: Site, fill: FillFit, response: Response) -> JointFaces:

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from lightgap.photo import LINEAR_OF_CODE, LUMA
 
@@ -36,6 +37,31 @@ def brightness_and_tint(light: NDArray[Any]) -> Array:
     code = np.interp(light, LINEAR_OF_CODE, _CODES)
     luma = code @ LUMA
     return np.stack([luma, _BLUE_SHARE * (code[:, 2] - luma), _RED_SHARE * (code[:, 0] - luma)], axis=1)
+
+
+def light_of(tints: Array) -> Array:
+    """Linear light of brightness and tint: the inverse of `brightness_and_tint`, shape (n, 3)."""
+    red, blue = tints[:, 0] + tints[:, 2] / _RED_SHARE, tints[:, 0] + tints[:, 1] / _BLUE_SHARE
+    green = (tints[:, 0] - LUMA[0] * red - LUMA[2] * blue) / LUMA[1]
+    return np.asarray(np.interp(np.stack([red, green, blue], axis=1), _CODES, LINEAR_OF_CODE))
+
+
+def mixed_step(woods: Array, blur_px: float) -> Array:
+    """What a blurred step between two colours sums to, over a sharp one: codes times px, shape (3,).
+
+    The lens mixes light, the phone stores codes: half way in light is not half way in codes.
+
+    Parameters
+    ----------
+    woods : ndarray, shape (2, 3)
+        Brightness and tint on both sides.
+    """
+    place = np.linspace(-6.0, 6.0, 121) * blur_px
+    share = ndtr(place / blur_px)[:, None]
+    light = light_of(woods)
+    codes = brightness_and_tint(light[0] * (1.0 - share) + light[1] * share)
+    sharp = np.where(place[:, None] < 0.0, woods[0], woods[1])
+    return np.asarray(np.sum(codes - sharp, axis=0) * (place[1] - place[0]))
 
 
 def beyond_shade(difference: Array, wood: Array) -> Array:

@@ -15,16 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightgap.faces.closed import PLACES, ClosedFit, JointWindow, cut_window
+from lightgap.faces.colour import mixed_step
 from lightgap.faces.levels import LevelFit, blurred_step, clipped_cost, fit_levels
 from lightgap.faces.squeeze import Beside
 from lightgap.faces.strip import Strip
 
 Array = NDArray[np.float64]
 
-_HUE_FLOOR, _HUE_PER_DARK = 0.03, 0.12
-_HUE_PER_STEP, _HUE_PER_BRIGHT_STEP = 2.4, 0.15
-_HUE_SIGMAS = 4.0
-_OWN_SHARE = 0.6
+_STEP_PX, _HUE_NOISE = 1.0, 0.03
+_HUE_FLOOR, _HUE_PER_SLOT, _HUE_PER_STEP = 0.03, 0.05, 0.1
+_HUE_SIGMAS, _LEAST_BINS = 4.0, 4
 _BRIGHTER, _LINE_PX, _FLANK_PX, _NO_DARKER = 1.15, 2.5, 5.0, 0.75
 _WIDE_GAPS_PX, _WIDE_SHIFTS_PX = np.array([4.0, 5.0, 6.0, 7.0, 8.0, 10.0]), np.arange(-5.0, 5.01, 0.5)
 _SLOT_GAPS_PX, _SLOT_LEVEL = np.concatenate([np.arange(0.0, 4.0, 0.5), _WIDE_GAPS_PX]), 0.03
@@ -36,7 +36,7 @@ _DEPTHS_MM = (0.0, 0.25, 0.5, 0.75)
 _DEPTH_STANDARD_MM = 0.12
 _LIKELY_COST = 1.03
 _STARTS_PX = (1.5, 3.5, 7.0)
-_LARGEST_MM = 1.3
+_LARGEST_MM = 0.9
 _ROUNDS = 14
 _LEAST_CONTRAST = 0.2
 _LEAST_ALIKE = 0.85
@@ -74,25 +74,34 @@ class FillFit:
 
 def shows_fill(beside: Beside, fit: ClosedFit, blur_px: float) -> bool:
     """Whether the joint line has a hue or, brighter than both woods or wide, a level of its own."""
-    if not len(beside.over):
-        return False
-    line = np.median(beside.over, axis=0) * beside.over_px
-    scatter = 1.4826 * np.median(np.abs(beside.over - np.median(beside.over, axis=0)), axis=0)
-    noise = float(np.hypot(*scatter[1:])) * beside.over_px / np.sqrt(len(beside.over))
-    # A smear on the wood, scraped off but for its tint, gives its hue to the line and to the wood alike.
-    smear = np.median(beside.alike, axis=0) * beside.over_px
-    hue, own = float(np.hypot(*line[1:])), float(np.hypot(*(line - smear)[1:]))
-    # A slot is a little off the wood's hue too; between two woods, blur and gap move the tint.
-    step = np.abs(beside.step)
-    limit = _HUE_FLOOR + _HUE_PER_DARK * abs(float(line[0]))
-    limit += _HUE_PER_STEP * float(np.hypot(*step[1:])) + _HUE_PER_BRIGHT_STEP * float(step[0])
-    if hue > max(limit, _HUE_SIGMAS * noise) and own > _OWN_SHARE * limit:
+    if _has_own_hue(beside, blur_px):
         return True
     middle = fit.profile[np.abs(PLACES) < _LINE_PX]
     flanks = [float(np.mean(fit.profile[side * PLACES > _FLANK_PX])) for side in (-1.0, 1.0)]
     if np.max(middle) > _BRIGHTER * max(flanks) and np.min(fit.profile) > _NO_DARKER * min(flanks):
         return True
     return _is_wide(fit.profile, blur_px)
+
+
+def _has_own_hue(beside: Beside, blur_px: float) -> bool:
+    """Whether the line's hue is explained neither by a slot nor by the step between two woods.
+
+    Over a sharp step at the line's place, a blurred step sums to what the mixing of light makes of
+    it; a step a little off adds its own difference, a slot takes away the wood's own colour.
+    """
+    if len(beside.line) < _LEAST_BINS:
+        return False
+    a, b = beside.woods
+    known = np.stack([_STEP_PX * (b - a), 0.5 * (a + b)], axis=1)
+    normal = known.T @ known + np.diag([_HUE_NOISE**2, 1e-9])
+    excess = np.median(beside.line, axis=0) - mixed_step(beside.woods, blur_px)
+    step_px, slot_px = np.linalg.solve(normal, known.T @ excess)
+    rest = excess - known @ [step_px, slot_px]
+    scatter = 1.4826 * np.median(np.abs(beside.line - np.median(beside.line, axis=0)), axis=0)
+    noise = float(np.linalg.norm(scatter[1:])) / np.sqrt(len(beside.line))
+    # A slot is a little off the wood's hue too, and what a phone does to a step is not all blur.
+    limit = _HUE_FLOOR + _HUE_PER_SLOT * abs(slot_px) + _HUE_PER_STEP * abs(float(b[0] - a[0]))
+    return bool(np.hypot(np.linalg.norm(rest), _HUE_NOISE * step_px) > max(limit, _HUE_SIGMAS * noise))
 
 
 def _is_wide(profile: Array, blur_px: float) -> bool:

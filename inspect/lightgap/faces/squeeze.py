@@ -26,7 +26,10 @@ _FLOOR = np.array([0.004, 0.0015, 0.0015])
 """Least noise of brightness and tint: an eighth-bit code's."""
 _HIDDEN_SIGMAS, _ON_WOOD_SIGMAS = 5.0, 4.0
 _FILM_SIGMAS = 1.8
+_FILM_BY_BEADS_SIGMAS = 1.0
+"""Where beads lie, a fainter film is one."""
 _LEAST_HIDDEN = 2
+_LIT_SIGMAS, _LIT_SHARE, _LEAST_OUTSIDE = 2.0, 0.3, 3
 _LEAST_CLEAR_SHARE = 0.45
 
 
@@ -42,10 +45,11 @@ class Beside:
         Half the sum, and half the difference, of the two sides just beside the joint.
     over : ndarray, shape (bins, 3)
         On the joint line itself.
-    over_px : float
-        Width of what counts as the joint line itself, px.
-    step : ndarray, shape (3,)
-        Brightness and tint of the wood beyond, side B less side A.
+    line : ndarray, shape (bins, 3)
+        Brightness and tint about the joint line, summed across it, over those of the wood just beside
+        it; codes times px.
+    woods : ndarray, shape (2, 3)
+        Brightness and tint of the wood just beside it, sides A and B.
     end_mm : float
         u from which the bench is seen through the slot's outer end.
     """
@@ -54,8 +58,8 @@ class Beside:
     alike: Array
     unlike: Array
     over: Array
-    over_px: float
-    step: Array
+    line: Array
+    woods: Array
     end_mm: float
 
 
@@ -69,14 +73,22 @@ class Cover:
         Spans of u that something covers.
     is_hidden : bool
         Too little is left to be measured, or a film covers all of it.
+    lit_from_mm : float or None
+        u from which the slot shows a brighter bench, to its outer end.
     """
 
     spans_mm: tuple[tuple[float, float], ...]
     is_hidden: bool
+    lit_from_mm: float | None = None
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether all of the joint is as it should be."""
+        return not self.is_hidden and not self.spans_mm and self.lit_from_mm is None
 
     def clear_of(self, strip: Strip) -> Strip:
-        """The pixels that nothing covers."""
-        keep = np.ones(strip.u.size, dtype=bool)
+        """The pixels that nothing covers, where no bench shows through."""
+        keep = np.ones(strip.u.size, dtype=bool) if self.lit_from_mm is None else strip.u < self.lit_from_mm
         for low, high in self.spans_mm:
             keep &= (strip.u < low) | (strip.u > high)
         return strip.part(keep)
@@ -129,15 +141,16 @@ def look_beside(
     wood = 0.5 * (farther[0] + farther[1])
     places = np.asarray(u_range[0] + (np.arange(count) + 0.5) * _BIN_MM, dtype=float)
     over = beyond_shade(mean(away < limits[0]) - wood, wood)
-    known = np.all(np.isfinite(a + b + over), axis=1)
-    step = np.asarray(np.median((farther[1] - farther[0])[known], axis=0) if np.any(known) else np.zeros(3))
+    summed = 2.0 * near * strip.px_per_mm * (mean(away < near) - 0.5 * (beside[0] + beside[1]))
+    known = np.all(np.isfinite(a + b + over + summed), axis=1)
+    woods = np.stack([np.median(wood[known], axis=0) if np.any(known) else np.zeros(3) for wood in beside])
     return Beside(
         places[known],
         0.5 * (a + b)[known],
         0.5 * (a - b)[known],
         over[known],
-        2.0 * limits[0] * strip.px_per_mm,
-        step,
+        summed[known],
+        woods,
         end_mm,
     )
 
@@ -174,7 +187,25 @@ def _cover(joint: Beside, beside: Array, over_noise: Array) -> Cover:
         # What changes the line alone is the slot itself, where it widens or the bench shows through.
         if np.max(on_wood[low:high]) > _ON_WOOD_SIGMAS
     )
-    return Cover(spans, bool(film > _FILM_SIGMAS or np.mean(~hidden) < _LEAST_CLEAR_SHARE))
+    limit = _FILM_BY_BEADS_SIGMAS if spans else _FILM_SIGMAS
+    is_hidden = bool(film > limit or np.mean(~hidden) < _LEAST_CLEAR_SHARE)
+    return Cover(spans, is_hidden, _lit_from(joint, float(over_noise[0])))
+
+
+def _lit_from(joint: Beside, noise: float) -> float | None:
+    """Where a bench brighter than the slot begins to show through its outer end, u in mm."""
+    bright = joint.over[:, 0]
+    outside = joint.places_mm > joint.end_mm
+    if np.sum(outside) < _LEAST_OUTSIDE or np.sum(~outside) < 2 * _LEAST_OUTSIDE:
+        return None
+    dark = float(np.median(bright[~outside]))
+    more = float(np.median(bright[outside])) - dark
+    if more < _LIT_SIGMAS * noise:
+        return None
+    first = int(np.argmax(outside))
+    while first > 0 and bright[first - 1] > dark + _LIT_SHARE * more:
+        first -= 1
+    return float(joint.places_mm[first] - 0.5 * _BIN_MM)
 
 
 def _about_middle(values: Array) -> Array:
