@@ -11,7 +11,7 @@ from scipy.special import ndtr
 
 from accuracy.look import Bench, Light, Look, Wood
 from accuracy.maker import Drawn, View, draw_ring
-from accuracy.shape import Filling, usual_faults
+from accuracy.shape import Filling, no_faults, usual_faults
 from accuracy.truth import TrueJoint
 from lightgap.faces.blur import Response
 from lightgap.faces.closed import ClosedFit, fit_closed
@@ -157,7 +157,8 @@ def drawn(style: str) -> Drawn:
         }
         faults = replace(faults, fillings=glossy)
     elif style == "lit":
-        faults = replace(faults, gap_mm=faults.gap_mm + 0.3, taper_deg=np.zeros(10))
+        plan = replace(plan, width_mm=18.0, thickness_mm=24.0)
+        faults = replace(no_faults(plan), gap_mm=np.full(10, 0.3))
     else:
         gap = faults.gap_mm.copy()
         gap[[2, 6]] = 0.35, 0.6

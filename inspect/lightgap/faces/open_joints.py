@@ -48,39 +48,37 @@ def fit_open(strip: Strip, site: Site, plan: Plan) -> JointFaces | OpenFits:
         low, high = view.hidden_mm[0] - _BLOCKED_MARGIN_MM, view.hidden_mm[1] + _BLOCKED_MARGIN_MM
         strip = strip.part((strip.u < low) | (strip.u > high))
     gap_px = gap * site.px_per_mm
-    a = fit_edge(strip, "a", (-0.5 * gap, -taper), site.u_range, site.blur_px, gap_px)
-    b = fit_edge(strip, "b", (0.5 * gap, taper), site.u_range, site.blur_px, gap_px)
-    filling = 0.0
-    if view.kind == "resin":
-        a, from_a = _filled_edge(strip, "a", a, (-0.5 * gap, -taper), site, gap_px)
-        b, from_b = _filled_edge(strip, "b", b, (0.5 * gap, taper), site, gap_px)
-        filling = _ALIKE_SHARE * (from_a + from_b)
+    fit = _filled_edge if view.kind == "resin" else _slot_edge
+    a, from_a = fit(strip, "a", (-0.5 * gap, -taper), site, gap_px)
+    b, from_b = fit(strip, "b", (0.5 * gap, taper), site, gap_px)
     if a is None or b is None:
         return unmeasured(site, plan, "one of its two edges could not be fitted")
     ends = np.array(site.ends_mm)
     gaps = b.offset_mm + b.slope * (ends - b.middle_mm) - a.offset_mm - a.slope * (ends - a.middle_mm)
     if np.min(gaps) < _LEAST_OPEN_SHARE * gap or np.max(gaps) > gap + _FARTHEST_MM:
         return unmeasured(site, plan, "its two edges could not be told from what lies between them")
-    return OpenFits(site, view, a, b, filling)
+    return OpenFits(site, view, a, b, _ALIKE_SHARE * (from_a + from_b))
+
+
+def _slot_edge(
+    strip: Strip, side: Literal["a", "b"], start: tuple[float, float], site: Site, gap_px: float
+) -> tuple[EdgeFit | None, float]:
+    """Fit an edge of a slot, which nothing fills."""
+    return fit_edge(strip, side, start, site.u_range, site.blur_px, gap_px), 0.0
 
 
 def _filled_edge(
-    strip: Strip,
-    side: Literal["a", "b"],
-    fit: EdgeFit | None,
-    start: tuple[float, float],
-    site: Site,
-    gap_px: float,
+    strip: Strip, side: Literal["a", "b"], start: tuple[float, float], site: Site, gap_px: float
 ) -> tuple[EdgeFit | None, float]:
-    """Fit an edge of resin by its tint where it has one, and what the resin leaves unsure of it, mm."""
+    """Fit an edge of resin by its tint where it has one, and tell what the resin leaves unsure of it, mm."""
     beyond = look_beyond(strip, side, start, gap_px)
     if beyond is None:
-        return fit, 0.0
+        return _slot_edge(strip, side, start, site, gap_px)
     if beyond.is_tinted:
         tinted = fit_tinted_edge(strip, side, beyond, start, site.u_range, site.blur_px, gap_px)
         if tinted is not None:
             return tinted, beyond.tint_standard_mm(site.px_per_mm, site.blur_px)
-    return fit, beyond.rim_standard_mm()
+    return _slot_edge(strip, side, start, site, gap_px)[0], beyond.rim_standard_mm()
 
 
 @dataclass(frozen=True, eq=False)
