@@ -25,6 +25,7 @@ Array = NDArray[np.float64]
 _STEP_PX, _HUE_NOISE = 1.0, 0.03
 _HUE_FLOOR, _HUE_PER_SLOT, _HUE_PER_STEP = 0.03, 0.05, 0.1
 _HUE_SIGMAS, _LEAST_BINS = 4.0, 4
+_BLACK_SHARE = 0.15
 _BRIGHTER, _LINE_PX, _FLANK_PX, _NO_DARKER = 1.15, 2.5, 5.0, 0.75
 _WIDE_GAPS_PX, _WIDE_SHIFTS_PX = np.array([4.0, 5.0, 6.0, 7.0, 8.0, 10.0]), np.arange(-5.0, 5.01, 0.5)
 _SLOT_GAPS_PX, _SLOT_LEVEL = np.concatenate([np.arange(0.0, 4.0, 0.5), _WIDE_GAPS_PX]), 0.03
@@ -74,11 +75,13 @@ class FillFit:
 
 def shows_fill(beside: Beside, fit: ClosedFit, blur_px: float) -> bool:
     """Whether the joint line has a hue or, brighter than both woods or wide, a level of its own."""
-    if _has_own_hue(beside, blur_px):
-        return True
     middle = fit.profile[np.abs(PLACES) < _LINE_PX]
     flanks = [float(np.mean(fit.profile[side * PLACES > _FLANK_PX])) for side in (-1.0, 1.0)]
+    if np.min(middle) < _BLACK_SHARE * min(flanks):
+        return False
     if np.max(middle) > _BRIGHTER * max(flanks) and np.min(fit.profile) > _NO_DARKER * min(flanks):
+        return True
+    if _has_own_hue(beside, blur_px):
         return True
     return _is_wide(fit.profile, blur_px)
 
