@@ -10,9 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lightgap.again.ring_print import RingPrint
+from lightgap.errors import RingError
+from lightgap.log.stored import read_report
 from lightgap.mean import mean_of
 from lightgap.report import Report
-from lightgap.together import Shot, combine
+from lightgap.together import Missed, Shot, combine
 from lightgap.values import Below, Unknown, measured
 from made_ring import make_measurement, make_plan, make_report_of
 
@@ -129,23 +131,25 @@ def test_a_mean_lies_among_its_values_and_is_no_worse_than_the_best_without_scat
 def test_turned_photos_are_joined_joint_by_joint():
     first = a_report("a.jpg", joints={3: joint_with_gap(0.30)})
     second = a_report("b.jpg", joints={8: joint_with_gap(0.32)})
-    report = combine(shots(first, second, turns=(0, 5)))
+    report = combine(shots(first, second, turns=(0, 5))).report
     assert report.measurement.joints[2].gap_middle_mm.value == pytest.approx(0.31)
     assert report.photo_name == "a.jpg"
     assert report.notes == ("Combined from a.jpg and b.jpg.",)
     assert report.seconds == pytest.approx(first.seconds + second.seconds)
+    assert [(photo.name, photo.part) for photo in report.photos] == [("a.jpg", "base"), ("b.jpg", "joined")]
+    assert report.joined == ("a.jpg", "b.jpg")
 
 
 def test_one_photo_alone_is_told_as_it_was():
     only = a_report(joints={3: joint_with_gap(0.30)}, notes=("pale wood",))
-    report = combine(shots(only))
+    report = combine(shots(only)).report
     assert report == replace(only, seconds=report.seconds)
 
 
 def test_a_joint_that_one_photo_missed_is_known_from_the_other():
     unknown = Unknown("covered")
     hidden = {"found": False, "gap_middle_mm": unknown, "faces_px": None, "reason": "covered"}
-    report = combine(shots(a_report("a.jpg", joints={4: hidden}), a_report("b.jpg")))
+    report = combine(shots(a_report("a.jpg", joints={4: hidden}), a_report("b.jpg"))).report
     joint = report.measurement.joints[3]
     assert (joint.found, joint.reason) == (True, None)
     assert joint.gap_middle_mm.value == pytest.approx(0.0)
@@ -155,7 +159,7 @@ def test_a_stranger_among_the_photos_is_left_out_and_named():
     good = [Shot(a_report(name), a_print(1)) for name in ("a.jpg", "c.jpg")]
     stranger = Shot(a_report("b.jpg", joints={1: joint_with_gap(2.0)}), a_print(2))
     for photos in ([good[0], stranger, good[1]], [stranger, *good]):
-        report = combine(photos)
+        report = combine(photos).report
         assert "b.jpg does not surely show the same face of this ring; it was left out." in report.notes
         assert report.photo_name == "a.jpg"
         assert report.measurement.joints[0].gap_middle_mm.value == pytest.approx(0.0)
@@ -163,12 +167,13 @@ def test_a_stranger_among_the_photos_is_left_out_and_named():
 
 def test_a_photo_of_the_other_face_is_left_out():
     over = Shot(a_report("b.jpg"), a_print(1).turned_over())
-    assert "b.jpg does not surely show" in " ".join(combine([Shot(a_report(), a_print(1)), over]).notes)
+    report = combine([*shots(a_report("a.jpg"), a_report("c.jpg")), over]).report
+    assert "b.jpg does not surely show" in " ".join(report.notes)
 
 
 def test_the_photo_that_contradicts_two_others_is_named_with_its_joint():
     bad = a_report("b.jpg", joints={5: joint_with_gap(0.4)})
-    report = combine(shots(a_report("a.jpg"), bad, a_report("c.jpg")))
+    report = combine(shots(a_report("a.jpg"), bad, a_report("c.jpg"))).report
     (note,) = (note for note in report.notes if "contradict" in note)
     assert note.startswith("b.jpg contradicts the others at joint 5: ")
     told = report.measurement.joints[4].gap_middle_mm
@@ -176,19 +181,65 @@ def test_the_photo_that_contradicts_two_others_is_named_with_its_joint():
 
 
 def test_two_photos_that_contradict_are_both_named():
-    report = combine(shots(a_report("a.jpg"), a_report("b.jpg", segments={2: {"start": 0.5}})))
+    report = combine(shots(a_report("a.jpg"), a_report("b.jpg", segments={2: {"start": 0.5}}))).report
     assert "a.jpg and b.jpg contradict each other at segment 2" in " ".join(report.notes)
 
 
 def test_a_small_difference_at_every_joint_is_a_contradiction_too():
     """0.06 mm is 2.8 standard uncertainties of a difference: at one joint no more than chance."""
     shifted = {number: joint_with_gap(0.06) for number in range(1, 13)}
-    at_one = combine(shots(a_report("a.jpg"), a_report("b.jpg", joints={1: shifted[1]})))
-    at_all = combine(shots(a_report("a.jpg"), a_report("b.jpg", joints=shifted)))
+    at_one = combine(shots(a_report("a.jpg"), a_report("b.jpg", joints={1: shifted[1]}))).report
+    at_all = combine(shots(a_report("a.jpg"), a_report("b.jpg", joints=shifted))).report
     assert not any("contradict" in note for note in at_one.notes)
     assert any("contradict each other all round the ring" in note for note in at_all.notes)
 
 
 def test_what_one_reference_cannot_tell_another_can():
     typed = make_report_of(PLAN, make_measurement(PLAN), untold=frozenset({"across_flats_mm"}))
-    assert combine(shots(typed, a_report())).reference.untold == frozenset()
+    assert combine(shots(typed, a_report())).report.reference.untold == frozenset()
+
+
+def test_one_that_could_not_be_measured_is_named_and_the_rest_go_on():
+    lost = Missed("b.jpg", "No card was found. Lay a card beside the ring.")
+    report = combine([lost, *shots(a_report("a.jpg", joints={3: joint_with_gap(0.30)}))]).report
+    assert report.measurement.joints[2].gap_middle_mm.value == pytest.approx(0.30)
+    assert [photo.part for photo in report.photos] == ["not measured", "base"]
+    assert report.base == 1
+    (note,) = report.notes
+    assert note == "b.jpg could not be measured: No card was found. Lay a card beside the ring."
+
+
+def test_when_none_could_be_measured_each_is_named():
+    with pytest.raises(RingError, match=r"None .* a.jpg could not be measured: Dark. b.jpg .*: Blurred."):
+        combine([Missed("a.jpg", "Dark."), Missed("b.jpg", "Blurred.")])
+
+
+def test_photos_of_which_no_two_match_are_refused():
+    with pytest.raises(RingError, match=r"No two of these photos .*: a.jpg and b.jpg\.") as caught:
+        combine([Shot(a_report("a.jpg"), a_print(1)), Shot(a_report("b.jpg"), a_print(2))])
+    assert "Check each on its own" in caught.value.hint
+
+
+def test_a_photo_given_twice_counts_once():
+    """Two copies of a file hold no more than one, and must not look like two measurements that agree."""
+    first = Shot(a_report("a.jpg", joints={3: joint_with_gap(0.30)}), a_print(1), "5e1f")
+    report = combine([first, replace(first, report=replace(first.report, photo_name="copy.jpg"))]).report
+    assert report.measurement == replace(first.report.measurement, notes=report.notes)
+    assert report.notes == ("copy.jpg is the same file as a.jpg; it was counted once.",)
+
+
+def test_photos_of_one_name_are_told_apart():
+    """Some phones call every photo that they take image.jpg."""
+    report = combine(shots(a_report("image.jpg"), a_report("image.jpg"))).report
+    assert report.joined == ("image.jpg (1)", "image.jpg (2)")
+
+
+def test_the_print_of_the_base_goes_with_the_report():
+    prints = [a_print(2), a_print(1), a_print(1, 3)]
+    shot = combine([Shot(a_report(), each) for each in prints])
+    assert shot.ring_print is prints[1]
+
+
+def test_the_parts_of_the_photos_survive_the_json_form():
+    report = combine([Missed("b.jpg", "Dark."), *shots(a_report("a.jpg"), a_report("c.jpg"))]).report
+    assert read_report(report.to_dict(budgets=True)).photos == report.photos

@@ -19,6 +19,7 @@ if TYPE_CHECKING:  # The engine is loaded when the first photo is measured, not 
     from lightgap.photo import Photo
     from lightgap.report import Report
     from lightgap.show.figures import Units
+    from lightgap.together import Shot
 
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 _QUALITY = 90
@@ -55,11 +56,15 @@ class Job:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one photo: a report, or the reason why there is none."""
+    """What became of one photo: a report with the ring's print, or the reason why there is none."""
 
     photo: Path
-    report: Report | None = None
+    shot: Shot | None = None
     failure: LightgapError | None = None
+
+    @property
+    def report(self) -> Report | None:
+        return self.shot.report if self.shot is not None else None
 
     @property
     def exit_status(self) -> int:
@@ -75,14 +80,15 @@ def check_one(job: Job, progress: Callable[[float, str], None] = _silent) -> Out
 
         photo = read_photo(job.photo)
         # After the photo, so that one that cannot be read is refused at once.
-        from lightgap.check import check
+        from lightgap.shots import Asked, take
 
-        report = check(photo, job.plan, job.reference, printed_bar_mm=job.printed_bar_mm, progress=progress)
+        asked = Asked(job.plan, job.reference, job.printed_bar_mm)
+        shot = take(photo, asked, progress=progress)
         if job.picture is not None:
-            write_picture(photo, report, job.picture, job.units)
+            write_picture(photo, shot.report, job.picture, job.units)
     except Exception as error:
         return Outcome(job.photo, failure=faults.told(error))
-    return Outcome(job.photo, report)
+    return Outcome(job.photo, shot)
 
 
 def write_picture(photo: Photo, report: Report, path: Path, units: Units = "mm") -> None:

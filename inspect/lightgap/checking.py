@@ -7,11 +7,11 @@ import glob
 import json
 import sys
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
-from lightgap.batch import Job, Outcome, check_all, check_one, writing
+from lightgap.batch import Job, Outcome, check_all, check_one, write_picture, writing
 from lightgap.errors import LightgapError, PlanError
 from lightgap.plan import Plan, plan_from_mapping, read_toml
 from lightgap.show.bar import Bar
@@ -41,6 +41,8 @@ def check(options: argparse.Namespace) -> int:
         )
         for photo in photos
     ]
+    if options.together and len(jobs) > 1:
+        return _together(jobs, options)
     outcomes = [_single(jobs[0], options)] if len(jobs) == 1 else several(jobs, _text_to(options))
     _write_files(options, outcomes)
     if len(outcomes) == 1 and outcomes[0].failure is not None:
@@ -125,7 +127,7 @@ def _picture(options: argparse.Namespace, photo: Path, photos: Sequence[Path]) -
     path: Path | None = options.picture
     if path is None:
         return None
-    if len(photos) == 1:
+    if len(photos) == 1 or options.together:
         if path.suffix.lower() not in _PICTURES:
             raise LightgapError(f"{path} is no name for a picture.", "End it in .jpg or .png.")
         return path
@@ -169,6 +171,55 @@ def _single(job: Job, options: argparse.Namespace) -> Outcome:
     return outcome
 
 
+def _together(jobs: Sequence[Job], options: argparse.Namespace) -> int:
+    """Check photos of one ring and tell one answer; its picture is drawn on the photo that it is based on.
+
+    Raises
+    ------
+    LightgapError
+        If no photo could be measured, or no two of several show the same ring.
+    """
+    from lightgap.photo import read_photo
+    from lightgap.shots import missed
+    from lightgap.show.table import table
+    from lightgap.together import combine
+
+    taken = [
+        outcome.shot if outcome.shot is not None else missed(outcome.photo.name, _failure(outcome))
+        for outcome in _counted(jobs)
+    ]
+    try:
+        shot = combine(taken)
+    except LightgapError as error:
+        _write_files(options, [Outcome(jobs[0].photo, failure=error)])
+        raise
+    base = jobs[shot.report.base]
+    if base.picture is not None:
+        write_picture(read_photo(base.photo), shot.report, base.picture, base.units)
+    _write_files(options, [Outcome(base.photo, shot)])
+    _text_to(options)(table(shot.report, base.units, budget=options.budget))
+    return shot.report.exit_status
+
+
+def _counted(jobs: Sequence[Job]) -> list[Outcome]:
+    """Check photos under a progress bar, without pictures."""
+    bar = Bar()
+
+    def finished(count: int) -> None:
+        bar.show(count / len(jobs), f"{count} of {len(jobs)} photos")
+
+    finished(0)
+    try:
+        return list(check_all([replace(job, picture=None) for job in jobs], finished))
+    finally:
+        bar.clear()
+
+
+def _failure(outcome: Outcome) -> LightgapError:
+    assert outcome.failure is not None
+    return outcome.failure
+
+
 def several(
     jobs: Sequence[Job], say: Callable[[str], None], titles: Sequence[str] | None = None
 ) -> list[Outcome]:
@@ -203,8 +254,8 @@ def line_of(outcome: Outcome, title: str) -> str:
 
     if outcome.report is not None:
         return f"{SIGNS[outcome.report.verdict].mark} {title}: {outcome.report.headline}"
-    assert outcome.failure is not None
-    return f"! {title}: {outcome.failure.message} {outcome.failure.hint}"
+    failure = _failure(outcome)
+    return f"! {title}: {failure.message} {failure.hint}"
 
 
 def summary_of(outcomes: Sequence[Outcome]) -> str:
@@ -230,8 +281,7 @@ def _write_files(options: argparse.Namespace, outcomes: Sequence[Outcome]) -> No
 def _json_form(outcome: Outcome, budgets: bool) -> dict[str, Any]:
     if outcome.report is not None:
         return outcome.report.to_dict(budgets=budgets)
-    assert outcome.failure is not None
-    return {"photo": {"name": outcome.photo.name}, **outcome.failure.to_dict()}
+    return {"photo": {"name": outcome.photo.name}, **_failure(outcome).to_dict()}
 
 
 def _write(name: str, text: str) -> None:

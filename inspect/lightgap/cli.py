@@ -25,6 +25,7 @@ below."""
 _CHECK_EXAMPLE = """\
 example:
   lightgap check ring3.jpg --plan ring.toml --picture ring3-checked.jpg
+  lightgap check ring3a.jpg ring3b.jpg ring3c.jpg --together --plan ring.toml
 
   where ring.toml holds
     segments = 12
@@ -38,7 +39,8 @@ exit status:
   1  something is out of tolerance
   2  a photo could not be measured; the message says why and what to do
   3  nothing is out, but something is too close to call
-  Of several photos the first of 2, 1, 3, 0 that occurs."""
+  Of several photos the first of 2, 1, 3, 0 that occurs; of photos measured together, as for one
+  photo, if at least one of them could be measured."""
 
 _TOLERANCE_HELP = "limits, such as gap_mm=0.2 mitre_deg=0.25, or mitre_deg=off for one that is not judged"
 
@@ -106,6 +108,11 @@ def _add_check(commands: _Commands) -> None:
     )
     parser.set_defaults(run=_check)
     parser.add_argument("photos", nargs="+", metavar="PHOTO", help="JPEG, HEIC, PNG, WebP or TIFF")
+    parser.add_argument(
+        "--together",
+        action="store_true",
+        help="all photos show one ring, the same face up, from several positions: give one answer",
+    )
     plan = parser.add_argument_group("the plan (options stand above the file)")
     plan.add_argument("--plan", type=Path, metavar="FILE", help="what the ring should be, as TOML")
     plan.add_argument("--segments", type=int, metavar="N")

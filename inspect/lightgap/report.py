@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
-from typing import Any
+from typing import Any, Literal
 
 from lightgap import __version__
 from lightgap.advise import Advice, advise
@@ -22,8 +22,27 @@ _EXIT_STATUS = {Verdict.IN: 0, Verdict.OUT: 1, Verdict.CLOSE: 3, Verdict.UNMEASU
 
 
 @dataclass(frozen=True)
+class PhotoPart:
+    """What one photo of several has put into their report.
+
+    Attributes
+    ----------
+    name : str
+        The file's own name; with its place, if others bear the same.
+    part : "base", "joined", "left out" or "not measured"
+        The numbers and pixels in the report are those of the base.
+    why : str or None
+        A sentence: where a photo that was joined contradicts the others, or why it was not joined.
+    """
+
+    name: str
+    part: Literal["base", "joined", "left out", "not measured"]
+    why: str | None = None
+
+
+@dataclass(frozen=True)
 class Report:
-    """One photo measured against one plan.
+    """One photo, or several of one ring, measured against one plan.
 
     Attributes
     ----------
@@ -40,6 +59,8 @@ class Report:
         The most urgent first.
     seconds : float
         How long the check took.
+    photos : tuple of PhotoPart
+        All photos in the order in which they were given, if there were several.
     """
 
     photo_name: str
@@ -50,6 +71,18 @@ class Report:
     verdicts: Verdicts
     advice: tuple[Advice, ...]
     seconds: float
+    photos: tuple[PhotoPart, ...] = ()
+
+    @property
+    def base(self) -> int:
+        """Place of the photo, among those that were given, whose pixels the report is in."""
+        return next((place for place, photo in enumerate(self.photos) if photo.part == "base"), 0)
+
+    @property
+    def joined(self) -> tuple[str, ...]:
+        """Names of the photos that the values come from."""
+        names = tuple(photo.name for photo in self.photos if photo.part in ("base", "joined"))
+        return names or (self.photo_name,)
 
     @property
     def verdict(self) -> Verdict:
@@ -84,6 +117,7 @@ class Report:
             "format": FORMAT,
             "program": {"name": "lightgap", "version": __version__},
             "photo": {"name": self.photo_name, "size_px": list(self.photo_size)},
+            "photos": [asdict(photo) for photo in self.photos],
             "plan": _plan(self.plan),
             "tolerance": self.plan.tolerance.to_dict(),
             "reference": _reference(self.reference, measurement.mm_per_px),

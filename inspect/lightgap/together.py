@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,9 +14,10 @@ from scipy.stats import chi2
 from lightgap.again.matching import Match, match
 from lightgap.again.renumber import renumber
 from lightgap.again.ring_print import RingPrint
+from lightgap.errors import RingError
 from lightgap.mean import mean_of
 from lightgap.measure import JointMeasure, Measurement, RingMeasure, SegmentMeasure
-from lightgap.report import Report, make_report
+from lightgap.report import PhotoPart, Report, make_report
 from lightgap.show.words import joined, named
 from lightgap.values import Below, Unknown, Value
 
@@ -25,14 +26,28 @@ Part = TypeVar("Part", JointMeasure, SegmentMeasure, RingMeasure)
 
 _CHANCE = 0.001
 """How rarely photos that agree within their uncertainties may be said to contradict."""
+_LEFT = {"left out": "was left out", "not measured": "could not be measured"}
 
 
 @dataclass(frozen=True)
 class Shot:
-    """One photo of several: its report, and its print, which tells how the ring is turned in it."""
+    """One photo of several: its report, and its print, which tells how the ring is turned in it.
+
+    ``sha256`` is that of its file, so that a photo that was given twice counts once.
+    """
 
     report: Report
     ring_print: RingPrint
+    sha256: str | None = None
+
+
+@dataclass(frozen=True)
+class Missed:
+    """A photo of several that has nothing to put into the check, and why: a sentence each."""
+
+    photo_name: str
+    why: str
+    part: Literal["left out", "not measured"] = "not measured"
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,52 +60,113 @@ class _Apart:
     apart: Array
 
 
-def combine(shots: Sequence[Shot]) -> Report:
+def combine(taken: Sequence[Shot | Missed]) -> Shot:
     """Combine photos of one ring, taken in one go and measured against one plan, into one report.
 
     Numbers and pixels in the report are those of the first photo; if that is a stranger among the others,
     of the one that most others match. A photo that does not surely show the same face of the same ring is
     left out, and the notes say so, as they do where photos contradict each other.
+
+    Returns
+    -------
+    Shot
+        The combined report with the print of its base.
+
+    Raises
+    ------
+    RingError
+        If there is nothing to combine: no photo was measured, or no two of several match.
     """
+    parts = _parts(taken)
+    shots = {
+        place: shot
+        for place, (shot, part) in enumerate(zip(taken, parts, strict=True))
+        if isinstance(shot, Shot) and part.part == "joined"
+    }
+    if not shots:
+        raise _nothing_measured(parts)
+    if len(taken) == 1:
+        return shots[0]
     first, matches = _numbered_by(shots)
+    if len(shots) > 1 and not _count_same(matches):
+        raise RingError(
+            f"No two of these photos surely show the same face of one ring: {joined(_names(parts, shots))}.",
+            "Check each on its own; or take them again, the ring lying the same face up, its wood well lit.",
+        )
     base = shots[first].report
-    reports, measurements, strangers = [base], [base.measurement], []
-    for index, found in matches.items():
-        report = shots[index].report
+    reports, measurements = {first: base}, {first: base.measurement}
+    parts[first] = replace(parts[first], part="base")
+    for place, found in matches.items():
         if _same_face(found):
-            reports.append(report)
-            measurements.append(renumber(report.measurement, found))
+            reports[place] = shots[place].report
+            measurements[place] = renumber(shots[place].report.measurement, found)
         else:
-            strangers.append(report.photo_name)
-    names = [report.photo_name for report in reports]
-    leans = np.array([_leans(*pair) for pair in zip(reports, measurements, strict=True)])
-    measurement, apart = _joined(measurements, leans)
-    notes = list(dict.fromkeys(note for each in measurements for note in each.notes))
-    if len(names) > 1:
-        notes.append(f"Combined from {joined(names)}.")
-    notes += [
-        f"{name} does not surely show the same face of this ring; it was left out." for name in strangers
-    ]
-    notes += _contradictions(apart, names)
-    untold = frozenset.intersection(*(report.reference.untold for report in reports))
-    return make_report(
+            why = f"{parts[place].name} does not surely show the same face of this ring; it was left out."
+            parts[place] = replace(parts[place], part="left out", why=why)
+    leans = np.array([_leans(reports[place], each) for place, each in measurements.items()])
+    measurement, apart = _joined(list(measurements.values()), leans)
+    for place, why in _contradictions(apart, [parts[place].name for place in measurements]).items():
+        place = list(measurements)[place]
+        parts[place] = replace(parts[place], why=why)
+    notes = [note for each in measurements.values() for note in each.notes]
+    if len(reports) > 1:
+        notes.append(f"Combined from {joined(_names(parts, sorted(reports)))}.")
+    notes += [part.why for part in parts if part.why is not None]
+    untold = frozenset.intersection(*(report.reference.untold for report in reports.values()))
+    report = make_report(
         base.photo_name,
         base.photo_size,
         base.plan,
         replace(base.reference, untold=untold),
-        replace(measurement, notes=tuple(notes)),
-        sum(shot.report.seconds for shot in shots),
+        replace(measurement, notes=tuple(dict.fromkeys(notes))),
+        sum(shot.report.seconds for shot in shots.values()),
+    )
+    return replace(shots[first], report=replace(report, photos=tuple(parts)))
+
+
+def _parts(taken: Sequence[Shot | Missed]) -> list[PhotoPart]:
+    """Name every photo, and take all that were measured as joined but for copies."""
+    names = [shot.report.photo_name if isinstance(shot, Shot) else shot.photo_name for shot in taken]
+    # Some phones give all that they take the same name.
+    names = [
+        f"{name} ({place})" if names.count(name) > 1 else name for place, name in enumerate(names, start=1)
+    ]
+    parts, known = [], dict[str, str]()
+    for name, shot in zip(names, taken, strict=True):
+        if isinstance(shot, Missed):
+            parts.append(PhotoPart(name, shot.part, f"{name} {_LEFT[shot.part]}: {shot.why}"))
+        elif shot.sha256 in known:
+            why = f"{name} is the same file as {known[shot.sha256]}; it was counted once."
+            parts.append(PhotoPart(name, "left out", why))
+        else:
+            if shot.sha256 is not None:
+                known[shot.sha256] = name
+            parts.append(PhotoPart(name, "joined"))
+    return parts
+
+
+def _names(parts: Sequence[PhotoPart], places: Iterable[int]) -> list[str]:
+    return [parts[place].name for place in places]
+
+
+def _nothing_measured(parts: Sequence[PhotoPart]) -> RingError:
+    return RingError(
+        " ".join(["None of these photos was measured.", *(part.why for part in parts if part.why)]),
+        "Put right what is said of one of them, then try again.",
     )
 
 
-def _numbered_by(shots: Sequence[Shot]) -> tuple[int, dict[int, Match]]:
-    """The photo whose numbers hold, and how the ring lies in each of the others."""
-    best, best_matches = 0, dict[int, Match]()
-    for index, shot in enumerate(shots):
-        others = (other for other in range(len(shots)) if other != index)
-        matches = {other: match(shot.ring_print, shots[other].ring_print) for other in others}
-        if index == 0 or _count_same(matches) > _count_same(best_matches):
-            best, best_matches = index, matches
+def _numbered_by(shots: Mapping[int, Shot]) -> tuple[int, dict[int, Match]]:
+    """The place of the photo whose numbers hold, and how the ring lies in each of the others."""
+    best, best_matches = min(shots), dict[int, Match]()
+    for place, shot in shots.items():
+        matches = {
+            other: match(shot.ring_print, theirs.ring_print)
+            for other, theirs in shots.items()
+            if other != place
+        }
+        if not best_matches or _count_same(matches) > _count_same(best_matches):
+            best, best_matches = place, matches
         if _count_same(best_matches) == len(shots) - 1:
             break
     return best, best_matches
@@ -156,8 +232,8 @@ def _means(
     return replace(row[0], **means), apart
 
 
-def _contradictions(apart: Iterable[_Apart], names: Sequence[str]) -> list[str]:
-    """Name the photos that differ from the others by more than chance, and where."""
+def _contradictions(apart: Iterable[_Apart], names: Sequence[str]) -> dict[int, str]:
+    """Name the photos that differ from the others by more than chance, and where: a sentence for each."""
     rest: dict[tuple[str, str], list[Array]] = defaultdict(list)
     places: dict[int, dict[str, set[int]]] = defaultdict(lambda: defaultdict(set))
     for each in apart:
@@ -169,7 +245,7 @@ def _contradictions(apart: Iterable[_Apart], names: Sequence[str]) -> list[str]:
         else:
             places[photo][each.noun].add(each.number)
     throughout = {_outlier(rows) for rows in rest.values() if len(rows) > 1}
-    sentences = []
+    sentences = {}
     for photo in range(len(names)):
         if photo in throughout:
             where = "all round the ring"
@@ -188,7 +264,7 @@ def _contradictions(apart: Iterable[_Apart], names: Sequence[str]) -> list[str]:
             if len(names) == 2
             else f"{names[photo]} contradicts the others"
         )
-        sentences.append(f"{who} {where}: look at their pictures, and leave out the one that is wrong.")
+        sentences[photo] = f"{who} {where}: look at their pictures, and leave out the one that is wrong."
     return sentences
 
 

@@ -20,7 +20,7 @@ from lightgap.log.forms import read_value, stored_plan
 from lightgap.measure import JointMeasure, LinePx, Measurement, PointPx, RingMeasure, SegmentMeasure
 from lightgap.plan import Plan
 from lightgap.reference.found import CardFound, PoseUncertainty, Reference
-from lightgap.report import FORMAT, Report
+from lightgap.report import FORMAT, PhotoPart, Report
 from lightgap.values import Measured
 
 Json = Mapping[str, Any]
@@ -72,6 +72,8 @@ def _report(stored: Json) -> Report:
         verdicts=verdicts,
         advice=tuple(_advice(item) for item in stored["advice"]),
         seconds=stored["seconds"],
+        # Reports written before several photos could be joined have no such list.
+        photos=tuple(PhotoPart(**photo) for photo in stored.get("photos", ())),
     )
 
 

@@ -59,7 +59,8 @@ def _named(name: str) -> list[str]:
 
 def _rows(report: Report) -> Iterator[Row]:
     # A spreadsheet would take a name that begins so for a formula.
-    photo = f"'{report.photo_name}" if report.photo_name.startswith(tuple("=+-@\t\r")) else report.photo_name
+    photo = "; ".join(report.joined)
+    photo = f"'{photo}" if photo.startswith(tuple("=+-@\t\r")) else photo
     for joint, judged in zip(report.measurement.joints, report.verdicts.joints, strict=True):
         yield {"photo": photo, **_joint(joint, judged)}
     for segment, judged in zip(report.measurement.segments, report.verdicts.segments, strict=True):

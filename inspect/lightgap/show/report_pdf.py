@@ -42,7 +42,7 @@ from lightgap.show.figures import Units, figure, plain
 from lightgap.show.paper_ink import FONT, STRONG, plot_drawing, sign, stack_drawing, writable
 from lightgap.show.picture import draw
 from lightgap.show.plot import plot
-from lightgap.show.words import SIGNS, called, counted, describe_plan, headline, worst_first
+from lightgap.show.words import SIGNS, called, counted, describe_plan, headline, joined, worst_first
 from lightgap.values import Unknown
 
 _MARGIN_MM = 16.0
@@ -216,7 +216,7 @@ def _asked(report: Report, units: Units) -> Flowables:
         _labelled("Plan", describe_plan(report.plan, units)),
         _labelled("Limits", _limits(report.plan.tolerance, report.plan.joint == "closed", units)),
         _labelled("Scale", scale),
-        _labelled("Photo", f"{report.photo_name}, {width} × {height} pixels"),
+        _labelled("Photo", f"{joined(report.joined)}, {width} × {height} pixels"),
     ]
 
 
@@ -260,7 +260,7 @@ def _values(report: Report, width: float, units: Units) -> Flowables:
         _paragraph(_HOW_TO_READ, _SMALL),
         KeepTogether(_ring(report, units)),
         *_advice(report),
-        *_lines("About the photo", report.notes),
+        *_lines("About the photos" if report.photos else "About the photo", report.notes),
     ]
 
 

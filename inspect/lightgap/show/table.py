@@ -19,7 +19,7 @@ from lightgap.show.columns import (
     ring_values,
 )
 from lightgap.show.figures import Units, expanded, figure
-from lightgap.show.words import SIGNS, called, describe_plan, headline, worst_first
+from lightgap.show.words import SIGNS, called, describe_plan, headline, joined, worst_first
 from lightgap.values import Measured, Unknown
 
 WIDTH = 96
@@ -48,7 +48,7 @@ def table(report: Report, units: Units = "mm", *, budget: bool = False) -> str:
         _values("Segments", segments, SEGMENT_COLUMNS, units),
         _ring(measurement.ring, report.plan, units),
         _advice(report),
-        _notes(report.notes),
+        _notes(report.notes, "About the photos" if report.photos else "About the photo"),
     ]
     if budget:
         blocks.append(_budgets(report, units))
@@ -63,7 +63,7 @@ def _head(report: Report, units: Units) -> list[str]:
     return [
         *_wrapped(headline(report.verdicts, units)),
         "",
-        f"{report.photo_name}: {report.verdict}",
+        *_wrapped(f"{joined(report.joined)}: {report.verdict}"),
         *_wrapped(made),
     ]
 
@@ -150,9 +150,9 @@ def _advice(report: Report) -> list[str]:
     return lines
 
 
-def _notes(notes: Iterable[str]) -> list[str]:
+def _notes(notes: Iterable[str], title: str) -> list[str]:
     lines = [line for note in notes for line in _wrapped(note, "* ")]
-    return ["About the photo", *lines] if lines else []
+    return [title, *lines] if lines else []
 
 
 def _budgets(report: Report, units: Units) -> list[str]:
