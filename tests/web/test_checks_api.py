@@ -21,6 +21,7 @@ from lightgap.plan import plan_from_mapping, to_mapping
 from lightgap.samples import read_samples
 from lightgap_web.app import create_app
 from lightgap_web.pages import LARGEST_PHOTO_BYTES
+from lightgap_web.static_files import STATIC
 from web.conftest import ADDRESS, LOCAL, ask, wait
 
 
@@ -291,8 +292,8 @@ def test_a_body_over_the_limit(client: TestClient) -> None:
         ("POST", "/", 405),
         ("GET", "/nothing", 404),
         ("GET", "/checks/none", 404),
-        ("GET", "/static/../app.py", 404),
-        ("GET", "/static/%2e%2e/app.py", 404),
+        ("GET", f"{STATIC}/../app.py", 404),
+        ("GET", f"{STATIC}/%2e%2e/app.py", 404),
         ("POST", "/api/plan", 422),
         ("GET", "/pair/none", 403),
     ],

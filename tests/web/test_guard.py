@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -10,6 +12,7 @@ from starlette.testclient import TestClient
 
 from lightgap_web.guard import SECURITY_HEADERS, Address, Guard
 from lightgap_web.pairing import LINK_SECONDS, SESSION_SECONDS, Pairing
+from lightgap_web.static_files import STATIC, digest
 
 PLAN = {"segments": 12, "joint": "closed", "across_flats_mm": 220, "width_mm": 38, "thickness_mm": 19}
 
@@ -33,7 +36,7 @@ PLAN = {"segments": 12, "joint": "closed", "across_flats_mm": 220, "width_mm": 3
         ("", 400),
     ],
 )
-@pytest.mark.parametrize("path", ["/", "/api/checks", "/static/page.css", "/hello", "/nothing"])
+@pytest.mark.parametrize("path", ["/", "/api/checks", f"{STATIC}/page.css", "/hello", "/nothing"])
 def test_only_own_hosts_are_answered(client: TestClient, host: str, status: int, path: str) -> None:
     answer = client.get(path, headers={"host": host})
     assert (answer.status_code == 400) == (status == 400)
@@ -79,8 +82,8 @@ def every_path(app: Guard) -> list[str]:
 def test_an_unpaired_device_gets_nowhere(page_app: Guard, phone: TestClient) -> None:
     paths = every_path(page_app)
     assert len(paths) > 12
-    for path in (*paths, "/static/check.js"):
-        if path in ("/hello", "/static/page.css"):
+    for path in (*paths, f"{STATIC}/check.js"):
+        if path in ("/hello", f"{STATIC}/page.css"):
             assert phone.get(path).status_code == 200
             continue
         for method in ("GET", "POST", "PUT", "DELETE", "HEAD", "OPTIONS"):
@@ -158,13 +161,36 @@ def test_a_token_has_128_bits() -> None:
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/guide", "/api/checks", "/static/check.js", "/nothing", "/api/nothing"]
+    "path", ["/", "/guide", "/api/checks", f"{STATIC}/check.js", "/nothing", "/api/nothing"]
 )
 def test_every_answer_carries_the_headers(client: TestClient, phone: TestClient, path: str) -> None:
     for answer in (client.get(path), phone.get(path), client.get(path, headers={"host": "evil"})):
         for name, value in SECURITY_HEADERS.items():
             assert answer.headers[name] == value
         assert "unsafe" not in answer.headers["content-security-policy"]
+
+
+def test_scripts_and_styles_are_kept_by_the_browser(client: TestClient) -> None:
+    """Their address changes with what is in them; a page's own address never does."""
+    start = client.get("/")
+    assert start.headers["cache-control"] == "no-store"
+    named = re.findall(r'(?:src|href)="(/static/[^"]+)"', start.text)
+    assert len(named) > 3
+    for path in named:
+        answer = client.get(path)
+        assert answer.status_code == 200
+        assert "immutable" in answer.headers["cache-control"]
+    assert client.get(f"{STATIC}/nothing.js").headers["cache-control"] == "no-store"
+
+
+def test_the_address_of_scripts_changes_with_them(tmp_path: Path) -> None:
+    (tmp_path / "a.js").write_text("1")
+    before = digest(tmp_path)
+    (tmp_path / "a.js").write_text("2")
+    assert digest(tmp_path) != before
+    (tmp_path / "a.js").rename(tmp_path / "b.js")
+    (tmp_path / "b.js").write_text("1")
+    assert digest(tmp_path) != before
 
 
 def test_photos_are_not_kept_by_the_browser(client: TestClient, measured: dict[str, Any]) -> None:

@@ -20,6 +20,7 @@ import pytest
 from lightgap.errors import LightgapError
 from lightgap_web.app import listening, serve
 from lightgap_web.network import lan_addresses
+from lightgap_web.static_files import STATIC
 
 
 @pytest.fixture
@@ -103,7 +104,7 @@ def test_a_phone_on_the_network_is_let_in_by_its_code_alone(tmp_path: Path) -> N
         opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
         with opener.open(f"{outside}/hello") as hello:
             assert b"Hello" in hello.read()
-        for path in ("/", "/api/checks", "/static/start.js", "/phone"):
+        for path in ("/", "/api/checks", f"{STATIC}/start.js", "/phone"):
             with pytest.raises(urllib.error.HTTPError) as refused:
                 opener.open(outside + path)
             assert refused.value.code == 403

@@ -14,7 +14,6 @@ from pathlib import Path
 
 import uvicorn
 from fastapi import FastAPI
-from starlette.staticfiles import StaticFiles
 
 from lightgap import __version__
 from lightgap.errors import LightgapError
@@ -26,6 +25,7 @@ from lightgap_web.measuring import Check, measure
 from lightgap_web.network import lan_addresses
 from lightgap_web.pairing import Pairing
 from lightgap_web.queue import CheckQueue, OwnProcess
+from lightgap_web.static_files import FOLDER, STATIC, KeptFiles
 
 
 def create_app(
@@ -85,7 +85,7 @@ def create_app(
     app.include_router(samples.router)
     app.include_router(pages.router)
     app.include_router(log_pages.router)
-    app.mount("/static", StaticFiles(directory=pages.ROOT / "static"))
+    app.mount(STATIC, KeptFiles(directory=FOLDER))
     return Guard(app, address, pairing)
 
 

@@ -14,6 +14,7 @@ from starlette.responses import Response
 from starlette.types import Scope
 
 from lightgap.errors import LightgapError
+from lightgap_web.static_files import STATIC
 
 log = logging.getLogger("lightgap.web")
 
@@ -72,7 +73,7 @@ FAULT = LightgapError(
 
 _PAGE = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><title>lightgap: {message}</title>
-<meta name="viewport" content="width=device-width"><link rel="stylesheet" href="/static/page.css"></head>
+<meta name="viewport" content="width=device-width"><link rel="stylesheet" href="{static}/page.css"></head>
 <body><main class="plain"><h1>{message}</h1><p>{hint}</p>
 <p><a class="button" href="/">Start page</a></p></main></body></html>"""
 
@@ -82,7 +83,7 @@ def answer(error: LightgapError, scope: Scope, status: int | None = None) -> Res
     status = status or error.http_status
     opened = "text/html" in Headers(scope=scope).get("accept", "")
     if opened and not scope["path"].startswith("/api/"):
-        text = _PAGE.format(message=escape(error.message), hint=escape(error.hint))
+        text = _PAGE.format(static=STATIC, message=escape(error.message), hint=escape(error.hint))
         return HTMLResponse(text, status_code=status)
     return JSONResponse(error.to_dict(), status_code=status)
 

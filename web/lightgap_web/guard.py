@@ -22,9 +22,10 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from lightgap.errors import LightgapError
 from lightgap_web.failures import TOO_LARGE, BadRequestError, RefusedError, answer
 from lightgap_web.pairing import Pairing
+from lightgap_web.static_files import STATIC
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
-OPEN_TO_ALL = ("/hello", "/static/page.css")
+OPEN_TO_ALL = ("/hello", f"{STATIC}/page.css")
 OPEN_BELOW = "/pair/"
 """All that answers an unpaired device: the test page, its style sheet, and the pairing link itself."""
 

@@ -29,6 +29,9 @@ from lightgap_web.turning import QUANTITIES, Changed, Turning, changes, say_matc
 UNITS_COOKIE = "lightgap-units"
 """The person's choice of units: the browser's storage has it, and the page's script repeats it here."""
 
+BUILDS = 24
+"""Builds on one page: a full page of the list in two, three or four columns."""
+
 FOUND = 20
 """Checks on one page: where inches are chosen, each one's report is read for its sentence."""
 
@@ -94,7 +97,7 @@ def the_list(request: Request) -> Response:
     filters = read_filters(asked["wood"], asked["verdict"], asked["from"], asked["to"], asked["text"])
     with opened(request) as log:
         if filters == EVERY:
-            builds = log.builds(after)
+            builds = log.builds(after, BUILDS)
             return _page(
                 request,
                 "log_list.html",

@@ -14,6 +14,7 @@ from lightgap import __version__
 from lightgap_web.failures import RefusedError
 from lightgap_web.guard import is_local
 from lightgap_web.pairing import SESSION_SECONDS
+from lightgap_web.static_files import STATIC
 
 ROOT = Path(str(files("lightgap_web")))
 
@@ -38,6 +39,7 @@ LIMITS = (
 
 router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 templates = Jinja2Templates(ROOT / "templates")
+templates.env.globals["static"] = STATIC
 
 _USED_UP = RefusedError(
     "This pairing link was used already or is too old.",
