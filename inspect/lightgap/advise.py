@@ -10,6 +10,7 @@ from lightgap.advice.words import Advice
 from lightgap.judge import Verdicts
 from lightgap.measure import Measurement
 from lightgap.plan import Plan
+from lightgap.show.figures import Units
 
 __all__ = ["Advice", "advise"]
 
@@ -43,11 +44,13 @@ _OTHER_FACE = Advice(
 )
 
 
-def advise(measurement: Measurement, plan: Plan, verdicts: Verdicts) -> tuple[Advice, ...]:
+def advise(
+    measurement: Measurement, plan: Plan, verdicts: Verdicts, units: Units = "mm"
+) -> tuple[Advice, ...]:
     """Return the advice for one check, the most urgent first.
 
     Each fault is explained once: a joint that is open because of a face that is off, or of the saw,
     is not named again among the open joints.
     """
-    case = Case(measurement, plan, verdicts)
+    case = Case(measurement, plan, verdicts, units)
     return (*(advice for look in _LOOKS for advice in look(case)), _OTHER_FACE)

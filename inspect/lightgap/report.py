@@ -14,6 +14,7 @@ from lightgap.measure import JointMeasure, LinePx, Measurement, PointPx, RingMea
 from lightgap.plan import Plan
 from lightgap.reference.found import Reference
 from lightgap.show import words
+from lightgap.show.figures import Units
 from lightgap.values import Measured, Unknown, budget_rows
 
 FORMAT = "lightgap-check/1"
@@ -56,7 +57,7 @@ class Report:
     verdicts : Verdicts
         Of the joints and segments, in the order of the measurement, and of the ring.
     advice : tuple of Advice
-        The most urgent first.
+        The most urgent first, lengths in mm.
     seconds : float
         How long the check took.
     photos : tuple of PhotoPart
@@ -98,6 +99,12 @@ class Report:
     def headline(self) -> str:
         """The one sentence of what is wrong first, in mm."""
         return words.headline(self.verdicts)
+
+    def advice_in(self, units: Units) -> tuple[Advice, ...]:
+        """Return the advice with its lengths in the units that the person chose."""
+        if units == "mm":
+            return self.advice
+        return advise(self.measurement, self.plan, self.verdicts, units)
 
     @property
     def notes(self) -> tuple[str, ...]:

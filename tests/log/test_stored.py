@@ -43,7 +43,9 @@ def test_a_report_comes_back_from_its_json_form(report: Report, budgets: bool) -
 
 def test_a_report_that_was_kept_is_told_in_the_same_words() -> None:
     report = _every_case()
-    assert table(read_report(report.to_dict(budgets=True))) == table(report)
+    kept = read_report(report.to_dict(budgets=True))
+    assert table(kept) == table(report)
+    assert table(kept, "inch") == table(report, "inch")
 
 
 def test_the_verdict_is_the_one_given_then() -> None:

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lightgap.show.figures import MM_PER_INCH, both, decimals, figure, plain, sixty_fourths
+from lightgap.show.figures import MM_PER_INCH, decimals, figure, plain, sixty_fourths
 from lightgap.values import Below, Measured, Unknown, Value
 from made_ring import deg, mm
 
@@ -103,4 +103,3 @@ def test_what_was_set_is_written_without_uncertainty() -> None:
     assert plain(0.25, "taper_deg") == "0.25°"
     assert plain(0.0, "gap_mm", bare=True) == "0"
     assert plain(MM_PER_INCH, "width_mm", "inch") == "1.000 in"
-    assert both(0.15) == "0.15 mm (0.006 in)"

@@ -25,6 +25,8 @@ def test_the_sentences_are_the_commands() -> None:
     assert shown["mm"]["headline"] == report.headline
     assert shown["inch"]["headline"] == headline(report.verdicts, "inch")
     assert shown["mm"]["joints"][7]["reasons"][0] == "open 0.360 ± 0.030 mm at the outside"
+    assert shown["mm"]["advice"] == [item.to_dict() for item in report.advice]
+    assert shown["inch"]["advice"] == [item.to_dict() for item in report.advice_in("inch")]
     assert shown["mm"]["joint_order"][0] == 8
     assert shown["mm"]["segment_order"][0] == 7
 

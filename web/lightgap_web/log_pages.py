@@ -324,6 +324,7 @@ def one_check(request: Request, check_id: int, result: int | None = None) -> Res
         build=build,
         chosen=chosen,
         headlines=headlines,
+        advice=report_of(chosen).advice_in(units) if chosen and chosen.report else (),
         size=size,
         program=__version__,
     )

@@ -48,6 +48,7 @@ def _told(report: Report, units: Units) -> Shown:
     measurement, verdicts, plan = report.measurement, report.verdicts, report.plan
     return {
         "headline": words.headline(verdicts, units),
+        "advice": [item.to_dict() for item in report.advice_in(units)],
         "plot": svg(plot(report, units)),
         "joint_order": [judged.number for judged in words.worst_first(verdicts.joints)],
         "segment_order": [judged.number for judged in words.worst_first(verdicts.segments)],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -9,8 +10,9 @@ from lightgap.advice.pattern import CutError, Slid, common_gap_error, cut_error,
 from lightgap.judge import Finding, Judged, Verdict, Verdicts
 from lightgap.measure import JointMeasure, Measurement
 from lightgap.plan import Plan
-from lightgap.show.words import worst_first
-from lightgap.values import Value
+from lightgap.show.figures import Units, figure, plain
+from lightgap.show.words import say, worst_first
+from lightgap.values import Measured, Value
 
 
 @dataclass(frozen=True)
@@ -41,11 +43,12 @@ class OffFace:
 
 @dataclass(frozen=True)
 class Case:
-    """One check, and what explains what in it."""
+    """One check, what explains what in it, and the units in which the person wants to be told."""
 
     measurement: Measurement
     plan: Plan
     verdicts: Verdicts
+    units: Units = "mm"
 
     @cached_property
     def cut(self) -> CutError | None:
@@ -118,3 +121,18 @@ class Case:
 
     def joint(self, judged: Judged) -> JointMeasure:
         return next(item for item in self.measurement.joints if item.number == judged.number)
+
+    def length(self, length_mm: Measured | float) -> str:
+        """Write a measured length with its uncertainty, or one that was set."""
+        if isinstance(length_mm, float):
+            return plain(length_mm, "_mm", self.units)
+        return figure(length_mm, "_mm", self.units)
+
+    def say(self, finding: Finding) -> str:
+        """Say one finding, to follow "joint 8" or "segment 7:"."""
+        return say(finding, self.units)
+
+    def worst_of(self, judged: Sequence[Judged]) -> str:
+        """Say what is wrong with the worst of some joints."""
+        worst = worst_first(judged)[0]
+        return f"joint {worst.number} {self.say(worst.deciding[0])}"

@@ -13,10 +13,10 @@ from collections.abc import Iterator
 
 from lightgap.advice.case import Case, OffFace
 from lightgap.advice.pattern import moisture_deg, wedge_mm
-from lightgap.advice.words import LATHE, Advice, length, out_by, sentence, worst_of
+from lightgap.advice.words import LATHE, Advice, out_by, sentence
 from lightgap.judge import Judged, Verdict
 from lightgap.measure import JointMeasure
-from lightgap.show.figures import both, figure
+from lightgap.show.figures import figure
 from lightgap.show.words import joined, named
 from lightgap.values import Value
 
@@ -42,7 +42,7 @@ def saw(case: Case) -> Iterator[Advice]:
         f"{len(case.cut.joints)} of {plan.segments} joints are wider at the {end}, so every cut is too "
         f"{'large' if large else 'small'} by about the same: the mitres measure {nominal + error.value:.2f}° "
         f"instead of {nominal:.2f}°. Over {cuts} cuts that adds up to a gap of "
-        f"{length(wedge_mm(case.cut, plan))}. Wood that changed its moisture by {_MOISTURE_PERCENT:.0f} "
+        f"{case.length(wedge_mm(case.cut, plan))}. Wood that changed its moisture by {_MOISTURE_PERCENT:.0f} "
         f"% after it was cut does the same: {least:.2f} to {most:.2f}° at each mitre.",
         f"Set the saw {'smaller' if large else 'larger'} by {figure(size, '_deg', alone=True)}, cut a "
         "test ring from scrap, and check it dry. In this ring true the faces on a disc sander with its "
@@ -119,11 +119,11 @@ def open_joints(case: Case) -> Iterator[Advice]:
             where = "along the whole length" if judged is along else "at one end"
             yield Advice(
                 sentence(f"{named('joint', numbers)} open {where}"),
-                f"{sentence(worst_of(judged))}. {cause}",
+                f"{sentence(case.worst_of(judged))}. {cause}",
                 "Still dry: clean both faces and clamp again with an even pull all round. Already glued: "
                 "saw the ring apart there, true both faces and glue again, before the ring goes into the "
-                f"stack. White and yellow glue hold little over more than {both(PVA_MM)}; epoxy bridges "
-                f"up to {both(EPOXY_MM)}, but the line will show.",
+                f"stack. White and yellow glue hold little over more than {case.length(PVA_MM)}; epoxy "
+                f"bridges up to {case.length(EPOXY_MM)}, but the line will show.",
                 LATHE,
                 joints=numbers,
             )
@@ -143,7 +143,7 @@ def uneven_gaps(case: Case) -> Iterator[Advice]:
     numbers = tuple(sorted(judged.number or 0 for judged in off))
     yield Advice(
         sentence(f"{named('joint', numbers)} not spaced as planned"),
-        f"{sentence(worst_of(off))}. The spacer had slipped or did not lie along the whole face, or a "
+        f"{sentence(case.worst_of(off))}. The spacer had slipped or did not lie along the whole face, or a "
         "face there is a little off its angle.",
         "Put the spacer back with both faces held against it, or true the face, before the ring goes "
         "into the stack: a gap that is off shows in every ring above it.",
@@ -158,9 +158,10 @@ def spacers(case: Case) -> Iterator[Advice]:
         return
     wide = gap.value > 0.0
     size = Value(abs(gap.value), gap.budget)
+    mean = case.length(case.measurement.ring.mean_gap_mm)
     yield Advice(
-        f"All gaps too {'wide' if wide else 'narrow'} by about {figure(size, '_mm')}",
-        f"The mean gap is {length(case.measurement.ring.mean_gap_mm)}, planned {both(case.plan.gap_mm)}: "
+        f"All gaps too {'wide' if wide else 'narrow'} by about {case.length(size)}",
+        f"The mean gap is {mean}, planned {case.length(case.plan.gap_mm)}: "
         "the spacers are not of the planned thickness, or all segments are a little too "
         f"{'short' if wide else 'long'}.",
         "Measure a spacer with callipers. If the gap is right as it is, correct the plan; if not, plane "
@@ -184,9 +185,9 @@ def glue_lines(case: Case) -> Iterator[Advice]:
         yield Advice(
             sentence(f"{named('joint', numbers)} filled with glue"),
             "Glue fills the gap there, and a filled gap is still a gap: white and yellow glue keep their "
-            f"strength only up to {both(PVA_MM)}.",
+            f"strength only up to {case.length(PVA_MM)}.",
             "Saw the joint out and glue it again on true faces before the ring goes into the stack. If "
-            f"the filling is epoxy, up to {both(EPOXY_MM)} holds, and what is left is how it looks.",
+            f"the filling is epoxy, up to {case.length(EPOXY_MM)} holds, and what is left is how it looks.",
             LATHE,
             joints=numbers,
         )
@@ -197,10 +198,10 @@ def blocked(case: Case) -> Iterator[Advice]:
     for joint in case.measurement.joints:
         if joint.blocked_mm is None:
             continue
-        low, high = (float(round(radius)) for radius in joint.blocked_mm)
+        low, high = (case.length(float(round(radius))) for radius in joint.blocked_mm)
         yield Advice(
             f"Joint {joint.number} blocked",
-            f"Something fills the gap between {both(low)} and {both(high)} from the ring's centre: a "
+            f"Something fills the gap between {low} and {high} from the ring's centre: a "
             "spacer that was left in, or squeezed-out glue. Only the open part was judged.",
             "Clear it with a thin blade or a strip of abrasive before the ring goes into the stack: "
             "later neither blade nor finish reaches it.",
@@ -216,13 +217,14 @@ def close(case: Case) -> Iterator[Advice]:
     numbers = tuple(judged.number or 0 for judged in close)
     limit = case.plan.tolerance.gap_mm
     gauge = (
-        f"Try a feeler gauge of {both(limit)} at the end that looks open: where it goes in, mend the joint. "
+        f"Try a feeler gauge of {case.length(limit)} at the end that looks open: where it goes in, mend "
+        "the joint. "
         if case.plan.joint == "closed" and limit is not None
         else "Measure there with callipers or a slip of known thickness. "
     )
     yield Advice(
         sentence(f"{named('joint', numbers)} too close to call"),
-        f"{sentence(worst_of(close))}. This photo is not sure enough to say on which side of the limit "
+        f"{sentence(case.worst_of(close))}. This photo is not sure enough to say on which side of the limit "
         "it lies.",
         f"{gauge}Or photograph the ring again from nearer, the camera over its middle, in even light. "
         "Settle it before the ring goes into the stack.",

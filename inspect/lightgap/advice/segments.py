@@ -6,10 +6,10 @@ from collections.abc import Iterator
 
 from lightgap.advice.case import Case
 from lightgap.advice.pattern import dressed_halves
-from lightgap.advice.words import Advice, length, sentence
+from lightgap.advice.words import Advice, sentence
 from lightgap.judge import Finding, Verdict
 from lightgap.show.figures import figure
-from lightgap.show.words import named, say, worst_first
+from lightgap.show.words import named, worst_first
 from lightgap.values import Value
 
 
@@ -32,7 +32,7 @@ def slid(case: Case) -> Iterator[Advice]:
         return
     segments = tuple(item.segment for item in case.slid)
     ways = [
-        f"segment {item.segment} by {length(item.moved_mm)} towards joint {item.towards}"
+        f"segment {item.segment} by {case.length(item.moved_mm)} towards joint {item.towards}"
         for item in case.slid
     ]
     yield Advice(
@@ -74,7 +74,7 @@ def placed(case: Case) -> Iterator[Advice]:
                 if item.quantity == quantity and item.verdict is Verdict.OUT:
                     yield Advice(
                         f"Segment {judged.number} {_title(item)}",
-                        f"Segment {judged.number} {say(item)}. {cause}",
+                        f"Segment {judged.number} {case.say(item)}. {cause}",
                         action,
                         segments=(judged.number or 0,),
                     )
@@ -97,7 +97,7 @@ def whole(case: Case) -> Iterator[Advice]:
         if item.verdict is Verdict.OUT:
             yield Advice(
                 "The ring as a whole",
-                f"The ring: {say(item)}.",
+                f"The ring: {case.say(item)}.",
                 "Compare it with the rings above and below it in the plan: what is not round or not "
                 "centred is turned away and takes as much from the wall, so see that there is enough "
                 "before it goes into the stack.",
@@ -133,8 +133,8 @@ def close(case: Case) -> Iterator[Advice]:
     worst = worst_first(close)[0]
     yield Advice(
         sentence(f"{named('segment', numbers)} too close to call"),
-        f"Segment {worst.number}: {say(worst.deciding[0])}. A mitre is measured from the segment's outer "
-        "edge, which a photo often shows less surely than a joint.",
+        f"Segment {worst.number}: {case.say(worst.deciding[0])}. A mitre is measured from the segment's "
+        "outer edge, which a photo often shows less surely than a joint.",
         "Where the joints beside it are in tolerance, its faces fit their neighbours. If you want to be "
         "sure of its mitres, try them with a bevel gauge, or photograph the ring again from nearer, with "
         "its outer edge clear against the bench, before the ring goes into the stack.",

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 from lightgap.judge import Judged, Verdict
-from lightgap.show.figures import figure, plain
-from lightgap.show.words import say, worst_first
-from lightgap.values import Measured, Value
 
 LATHE = (
     "An open joint may come apart on the lathe and throw its segments. Do not mount or turn this ring "
@@ -19,7 +16,7 @@ LATHE = (
 
 @dataclass(frozen=True)
 class Advice:
-    """One cause and its repair, in the trade's words; lengths in mm and in inches.
+    """One cause and its repair, in the trade's words, lengths in the units that were asked for.
 
     Attributes
     ----------
@@ -56,18 +53,6 @@ class Advice:
 def out_by(judged: Judged, quantities: Iterable[str]) -> bool:
     """Whether one of these quantities put it out of tolerance."""
     return any(item.quantity in quantities and item.verdict is Verdict.OUT for item in judged.findings)
-
-
-def worst_of(judged: Sequence[Judged]) -> str:
-    """Say what is wrong with the worst of some joints."""
-    worst = worst_first(judged)[0]
-    return f"joint {worst.number} {say(worst.deciding[0])}"
-
-
-def length(value: Measured) -> str:
-    """Write a length with its uncertainty, and in inches beside it."""
-    shown = figure(value, "_mm")
-    return f"{shown} ({plain(value.value, '_mm', 'inch')})" if isinstance(value, Value) else shown
 
 
 def sentence(text: str) -> str:

@@ -131,17 +131,6 @@ def expanded(part: Contribution, quantity: str, units: Units = "mm") -> str:
     return f"{size:.{decimals(size)}f}" if size > 0.0 else "0"
 
 
-def both(length_mm: float) -> str:
-    """Write a length in both units, where the reader's choice is not known.
-
-    Examples
-    --------
-    >>> both(0.36)
-    '0.36 mm (0.014 in)'
-    """
-    return f"{plain(length_mm, '_mm')} ({plain(length_mm, '_mm', 'inch')})"
-
-
 def sixty_fourths(inches: float) -> str:
     """Write inches as a whole number and the nearest 1/64, reduced; "" when that is nothing.
 

@@ -31,6 +31,7 @@ from reportlab.platypus import (
     Table,
 )
 
+from lightgap.advise import Advice
 from lightgap.judge import Judged, Verdict
 from lightgap.photo import Photo
 from lightgap.plan import Tolerance
@@ -259,7 +260,7 @@ def _values(report: Report, width: float, units: Units) -> Flowables:
         Spacer(1, 4),
         _paragraph(_HOW_TO_READ, _SMALL),
         KeepTogether(_ring(report, units)),
-        *_advice(report),
+        *_advice(report.advice_in(units)),
         *_lines("About the photos" if report.photos else "About the photo", report.notes),
     ]
 
@@ -339,9 +340,9 @@ def _ring(report: Report, units: Units) -> Flowables:
     return [_paragraph("The ring", _HEADING), *said]
 
 
-def _advice(report: Report) -> Flowables:
+def _advice(advised: Iterable[Advice]) -> Flowables:
     story: Flowables = []
-    for advice in report.advice:
+    for advice in advised:
         block = [_labelled(advice.title, advice.cause), _paragraph(advice.action, _BODY)]
         if advice.caution:
             block.append(_labelled("Caution", advice.caution))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable
 
+from lightgap.advise import Advice
 from lightgap.judge import Judged, Verdict
 from lightgap.measure import JointMeasure, RingMeasure, SegmentMeasure
 from lightgap.plan import Plan
@@ -47,7 +48,7 @@ def table(report: Report, units: Units = "mm", *, budget: bool = False) -> str:
         _values("Joints", joints, JOINT_COLUMNS, units),
         _values("Segments", segments, SEGMENT_COLUMNS, units),
         _ring(measurement.ring, report.plan, units),
-        _advice(report),
+        _advice(report.advice_in(units)),
         _notes(report.notes, "About the photos" if report.photos else "About the photo"),
     ]
     if budget:
@@ -139,9 +140,9 @@ def _ring(ring: RingMeasure, plan: Plan, units: Units) -> list[str]:
     return lines
 
 
-def _advice(report: Report) -> list[str]:
+def _advice(advised: Iterable[Advice]) -> list[str]:
     lines: list[str] = []
-    for advice in report.advice:
+    for advice in advised:
         lines += ["" if lines else "What to do", *_wrapped(f"{advice.title}.", "* ")]
         lines += _wrapped(advice.cause, "  ")
         lines += _wrapped(advice.action, "  ")

@@ -115,7 +115,7 @@ function showWords() {
   box.querySelector("h1").textContent = unbroken(`${shown.headline}.`);
   box.querySelector(".plan").textContent = `${check.plan_words[units()]}. Scale from ${report.reference.name}.`;
   find("#picture").href = `${path}/picture?units=${units()}`;
-  showAdvice(report.advice);
+  showAdvice(shown.advice);
   showNotes(report);
   drawTable();
 }
