@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import cv2
@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from lightgap.faces.blur import Response, edge_sigma, measure_response, typical_response
+from lightgap.faces.blur import Response, edge_sigma, measure_response, tone_curve, typical_response
 from lightgap.photo import LUMA, Photo
 
 Array = NDArray[np.float64]
@@ -29,10 +29,13 @@ class Drawn:
     light: Array
     edges_px: Array
 
-    def photo(self, gain: float = 0.0, radius_px: float = 1.5, noise: float = 0.002) -> Photo:
-        """Code as sRGB and sharpen in codes, as phones do: code + gain (code - blurred code)."""
+    def photo(
+        self, gain: float = 0.0, radius_px: float = 1.5, noise: float = 0.002, contrast: float = 0.0
+    ) -> Photo:
+        """Code as sRGB, bend tones, sharpen in codes, as phones do: code + gain (code - blurred code)."""
         light = np.clip(self.light + noise * np.random.default_rng(5).standard_normal(self.light.shape), 0, 1)
         codes = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1.0 / 2.4) - 0.055)
+        codes = tone_curve(codes, contrast)
         if gain:
             codes += gain * (codes - cv2.GaussianBlur(codes, (0, 0), radius_px))
         whole = np.clip(np.rint(255.0 * codes), 0, 255).astype(np.uint8)
@@ -106,7 +109,7 @@ def test_sharpening_in_codes_is_found(gain: float, radius_px: float) -> None:
 def test_what_was_sharpened_is_undone() -> None:
     drawn = squares(0.9)
     plain, sharpened = drawn.photo(noise=0.0), drawn.photo(0.6, 1.5, noise=0.0)
-    response = measured(sharpened, drawn)
+    response = replace(measured(sharpened, drawn), contrast=0.0)
     window = slice(60, 400), slice(60, 500)
     truth = plain.linear(*window) @ LUMA
     before = sharpened.linear(*window) @ LUMA - truth
@@ -120,6 +123,20 @@ def test_what_was_sharpened_is_undone() -> None:
     assert edge_sigma(sharpened, response, edge) == pytest.approx(true_px, rel=0.04)
     raw_px = edge_sigma(sharpened, untreated, edge)
     assert raw_px is None or abs(raw_px / true_px - 1.0) > 0.1
+
+
+@pytest.mark.parametrize("contrast", [0.0, 0.1, 0.2])
+def test_a_tone_curve_is_found_halfway_from_the_usual_one(contrast: float) -> None:
+    drawn = squares(0.9)
+    response = measured(drawn.photo(contrast=contrast), drawn)
+    # Half of what the edges say, half of what is usual.
+    assert response.contrast == pytest.approx((contrast + 0.1) / 2.0, abs=0.03)
+    # What was bent comes back: white and black differ from the truth by less than uncorrected.
+    flat = Drawn(np.full((50, 50), 0.1), np.empty((0, 2, 2))).photo(noise=0.0, contrast=0.2)
+    window = slice(0, 50), slice(0, 50)
+    undone = replace(response, contrast=0.2).light(flat, *window)
+    np.testing.assert_allclose(undone, 0.1, atol=0.002)
+    assert np.abs(flat.linear(*window) - 0.1).max() > 0.005
 
 
 def test_undoing_a_halo_adds_no_noise() -> None:

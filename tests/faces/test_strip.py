@@ -8,12 +8,13 @@ from numpy.typing import NDArray
 
 from flat_scene import HEIGHT, WIDTH, look_down
 from lightgap.camera import Camera
-from lightgap.faces.blur import typical_response
+from lightgap.faces.blur import Response
 from lightgap.faces.strip import JointFrame, Strip, cut_strip
 from lightgap.photo import Photo
 
 FRAME = JointFrame(np.array([70.0, 35.0]), 26.0, 18.0)
 U_RANGE, V_RANGE = (-18.0, 18.0), (-4.0, 4.0)
+PLAIN = Response(0.9, 0.0, (WIDTH, HEIGHT), 0.02, 0.0, 1.0, 0.0, "")
 
 
 def speckled() -> Photo:
@@ -22,7 +23,7 @@ def speckled() -> Photo:
 
 
 def cut(photo: Photo, camera: Camera, frame: JointFrame = FRAME) -> Strip:
-    return cut_strip(photo, typical_response(photo), camera, frame, U_RANGE, V_RANGE)
+    return cut_strip(photo, PLAIN, camera, frame, U_RANGE, V_RANGE)
 
 
 def places_px(camera: Camera, frame: JointFrame, strip: Strip) -> NDArray[np.float64]:
@@ -88,7 +89,7 @@ def test_a_strip_is_cut_at_the_pictures_edge() -> None:
     photo, camera = speckled(), look_down(10.0, distance_mm=300.0)
     at_edge = camera.to_plane(np.array([WIDTH - 30.0, 500.0]), 18.0)
     frame = JointFrame(at_edge, 26.0, 18.0)
-    strip = cut_strip(photo, typical_response(photo), camera, frame, U_RANGE, V_RANGE)
+    strip = cut_strip(photo, PLAIN, camera, frame, U_RANGE, V_RANGE)
     x, y = places_px(camera, frame, strip).T
     assert x.max() == pytest.approx(WIDTH - 1.0, abs=1e-3)
     assert 0.0 < y.min() < y.max() < HEIGHT - 1.0

@@ -2,15 +2,17 @@
 
 Edges whose form is known (the cards' squares, a sheet's sides, the ring's own edges) are stacked
 along their length to a profile finer than a pixel, the slanted-edge idea of ISO 12233. The stacks
-are fitted as a step of linear light, blurred by a Gaussian, coded as sRGB, and sharpened in codes:
-``code + gain * (code - blurred code)``. The halo is undone before anything is measured; the
-filter that undoes it, ``1 / (1 + gain (1 - G))``, never amplifies, so it adds no noise.
+are fitted as a step of linear light, blurred by a Gaussian, coded as sRGB, taken through a phone's
+S-shaped tone curve, and sharpened in codes: ``code + gain * (code - blurred code)``. Halo and curve
+are undone before anything is measured; the filter that undoes the halo, ``1 / (1 + gain (1 - G))``,
+never amplifies, so it adds no noise.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import cv2
@@ -39,8 +41,10 @@ _PROCESSED_GAIN, _PROCESSED_HALO_PX = 0.5, 1.25
 effective gain on edges of middling contrast; its uncertainty is carried in every gap."""
 _UNDO_ROUNDS = 10
 _MARGIN_PX = 8
-_TONE = 1.015
-"""A phone's tone curve steepens edges from black to white: 0 to 3 % of their blur; its middle."""
+_USUAL_CONTRAST = 0.1
+"""Phones deepen shadows and lift lights by an S-shaped curve: its usual strength (common practice, no
+source). Left alone, it shifts every edge of a dark slot by some 0.05 px into the wood."""
+_CURVE_STEPS = np.linspace(0.0, 1.0, 1025)
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,6 +70,8 @@ class Response:
     is_sure : bool
         False where the phone did more than sharpen, or nothing could be measured: then thin joints
         tell the blur better.
+    contrast : float
+        Strength of the S-shaped tone curve to undo.
     """
 
     middle_px: float
@@ -77,15 +83,16 @@ class Response:
     halo_standard: float
     source: str
     is_sure: bool = True
+    contrast: float = 0.0
 
     def blur_at(self, point_px: Array) -> float:
         """Sigma at a point, px."""
         return float(np.sqrt(self.middle_px**2 + self.growth_px2 * _radius2(point_px, self.size_px)))
 
     def light(self, photo: Photo, rows: slice, columns: slice) -> NDArray[np.float32]:
-        """Return a window in linear light with the halo undone, shape (rows, columns, 3)."""
+        """Return a window in linear light with halo and tone curve undone, shape (rows, columns, 3)."""
         if self.halo_gain == 0.0:
-            return photo.linear(rows, columns)
+            return self._light_of_code[photo.codes[rows, columns]]
         top, left = max(rows.start - _MARGIN_PX, 0), max(columns.start - _MARGIN_PX, 0)
         codes = photo.codes[top : rows.stop + _MARGIN_PX, left : columns.stop + _MARGIN_PX]
         sharpened = np.asarray(codes @ LUMA, dtype=np.float32)
@@ -97,7 +104,14 @@ class Response:
             slice(rows.start - top, rows.stop - top),
             slice(columns.start - left, columns.stop - left),
         )
-        return _decode(codes[inner] + (plain - sharpened)[inner][..., None])
+        plain_codes = codes[inner] + (plain - sharpened)[inner][..., None]
+        return np.interp(plain_codes, np.arange(256), self._light_of_code).astype(np.float32)
+
+    @cached_property
+    def _light_of_code(self) -> NDArray[np.float32]:
+        """Linear light of every code, the tone curve undone, shape (256,)."""
+        flat = _flattened(np.arange(256) / 255.0, self.contrast)
+        return np.asarray(_decode_unit(flat), dtype=np.float32)
 
 
 def measure_response(photo: Photo, edges_px: Array, source: str) -> Response | None:
@@ -110,8 +124,12 @@ def measure_response(photo: Photo, edges_px: Array, source: str) -> Response | N
     """
     if len(edges_px) > _MAXIMUM_EDGES:
         edges_px = edges_px[np.linspace(0, len(edges_px) - 1, _MAXIMUM_EDGES).astype(int)]
-    plain = Response(1.0, 0.0, (photo.width, photo.height), 0.02, 0.0, 1.0, 0.0, source)
-    gain, halo_px, rest, overshoot = _halo(photo, edges_px)
+    size_px = (photo.width, photo.height)
+    plain = Response(1.0, 0.0, size_px, 0.02, 0.0, 1.0, 0.0, source, contrast=_USUAL_CONTRAST)
+    gain, halo_px, contrast, rest, overshoot = _halo(photo, edges_px)
+    if rest < _CLEAN_RESIDUAL:
+        # What the edges' form tells of the curve is about as sure as what phones usually do.
+        plain = replace(plain, contrast=0.5 * (contrast + _USUAL_CONTRAST))
     if rest < _CLEAN_RESIDUAL and gain >= _LEAST_GAIN:
         plain = replace(plain, halo_gain=gain, halo_px=halo_px, halo_standard=0.15 * gain)
     elif rest >= _CLEAN_RESIDUAL and overshoot >= _OVERSHOOT:
@@ -127,7 +145,8 @@ def measure_response(photo: Photo, edges_px: Array, source: str) -> Response | N
 
 def typical_response(photo: Photo) -> Response:
     """What a phone's photo usually has, with the uncertainty of not having measured it."""
-    return Response(0.9, 0.0, (photo.width, photo.height), 0.25, 0.0, 1.0, 0.25, "not measured", False)
+    size_px = (photo.width, photo.height)
+    return Response(0.9, 0.0, size_px, 0.25, 0.0, 1.0, 0.25, "not measured", False, _USUAL_CONTRAST)
 
 
 def _with_blur(photo: Photo, edges_px: Array, response: Response) -> Response | None:
@@ -155,7 +174,7 @@ def _with_blur(photo: Photo, edges_px: Array, response: Response) -> Response | 
     )
     spread = 1.4826 * float(np.median(np.abs(residuals(fit.x)))) / 2.0
     standard = float(np.hypot(0.012 if response.halo_gain == 0.0 else 0.03, spread / np.sqrt(len(found))))
-    middle2, growth = _TONE**2 * fit.x
+    middle2, growth = fit.x
     return replace(response, middle_px=float(np.sqrt(middle2)), growth_px2=float(growth), standard=standard)
 
 
@@ -186,8 +205,8 @@ _FINE = np.arange(-12.0, 12.001, _BIN_PX)
 _COMMON = np.arange(-6.0, 6.001, _BIN_PX)
 
 
-def _halo(photo: Photo, edges_px: Array) -> tuple[float, float, float, float]:
-    """Gain and radius of the sharpening, the rms in codes left unexplained, the overshoot seen."""
+def _halo(photo: Photo, edges_px: Array) -> tuple[float, float, float, float, float]:
+    """Gain and radius of the sharpening, the tone curve, the rms in codes left unexplained, the overshoot."""
     profiles = []
     for edge in edges_px:
         stacked = _stack(edge, photo, lambda rows, columns: photo.codes[rows, columns] @ LUMA / 255.0)
@@ -195,7 +214,7 @@ def _halo(photo: Photo, edges_px: Array) -> tuple[float, float, float, float]:
         if centred is not None:
             profiles.append((float(_radius2(edge.mean(axis=0), (photo.width, photo.height))), *centred))
     if len(profiles) < _GROUPS:
-        return 0.0, 1.0, 0.0, 0.0
+        return 0.0, 1.0, _USUAL_CONTRAST, 0.0, 0.0
     profiles.sort(key=lambda profile: profile[0])
     groups = [
         [profiles[index] for index in part] for part in np.array_split(np.arange(len(profiles)), _GROUPS)
@@ -208,24 +227,29 @@ def _halo(photo: Photo, edges_px: Array) -> tuple[float, float, float, float]:
         rest = []
         for index, (low, high) in enumerate(ends):
             sigma = np.sqrt(max(p[2] + p[3] * radius2[index], 0.04))
-            step = ndtr((_FINE - p[4 + index]) / sigma)
-            code = (_encode(_decode_unit(low) * (1 - step) + _decode_unit(high) * step) - low) / (high - low)
+            step = ndtr((_FINE - p[5 + index]) / sigma)
+            dark, bright = _decode_unit(_flattened(np.array([low, high]), p[4]))
+            code = tone_curve(_encode(dark * (1 - step) + bright * step), p[4])
+            code = (code - low) / (high - low)
             code = code + p[0] * (code - _soft(code, p[1]))
             rest.append((np.interp(_COMMON, _FINE, code) - stacks[index]) * (high - low))
         return np.concatenate(rest)
 
     shifts = [0.0] * _GROUPS
     low_bounds, high_bounds = (
-        [0.0, 0.7, 0.08, -0.5] + [-1.0] * _GROUPS,
-        [3.0, 2.5, 6.0, 8.0] + [1.0] * _GROUPS,
+        [0.0, 0.7, 0.08, -0.5, 0.0] + [-1.0] * _GROUPS,
+        [3.0, 2.5, 6.0, 8.0, 0.4] + [1.0] * _GROUPS,
     )
     fits = [
-        least_squares(residuals, [gain, radius, 0.6, 0.2, *shifts], bounds=(low_bounds, high_bounds))
+        least_squares(
+            residuals, [gain, radius, 0.6, 0.2, _USUAL_CONTRAST, *shifts], bounds=(low_bounds, high_bounds)
+        )
         for gain, radius in ((0.2, 1.2), (1.0, 1.5))
     ]
     best = min(fits, key=lambda fit: fit.cost)
     overshoot = max(float(np.max(np.abs(stack - 0.5))) - 0.5 for stack in stacks)
-    return float(best.x[0]), float(best.x[1]), float(np.sqrt(np.mean(best.fun**2))), overshoot
+    rest = float(np.sqrt(np.mean(best.fun**2)))
+    return float(best.x[0]), float(best.x[1]), float(best.x[4]), rest, overshoot
 
 
 def _centred(place: Array, code: Array) -> tuple[Array, Array] | None:
@@ -235,7 +259,7 @@ def _centred(place: Array, code: Array) -> tuple[Array, Array] | None:
         place, code, low, high = -place[::-1], code[::-1], high, low
     if high - low < 0.25:
         return None
-    half = _encode(np.array((_decode_unit(low) + _decode_unit(high)) / 2.0))
+    half = _encode((_decode_unit(low) + _decode_unit(high)) / 2.0)
     crossing = np.flatnonzero((code[:-1] < half) & (code[1:] >= half))
     if crossing.size != 1:
         return None
@@ -282,12 +306,18 @@ def _soft(code: Array, radius_px: float) -> Array:
     return np.convolve(np.pad(code, reach, mode="edge"), kernel / kernel.sum(), "valid")
 
 
-def _decode(codes: NDArray[np.float32]) -> NDArray[np.float32]:
-    return np.interp(codes, np.arange(256), LINEAR_OF_CODE).astype(np.float32)
+def tone_curve(code: Array, contrast: float) -> Array:
+    """A phone's S-shaped tone curve, codes 0..1: shadows deeper, lights brighter (smoothstep)."""
+    return code + contrast * (code * code * (3.0 - 2.0 * code) - code)
 
 
-def _decode_unit(code: float) -> float:
-    return float(np.interp(255.0 * code, np.arange(256), LINEAR_OF_CODE))
+def _flattened(code: Array, contrast: float) -> Array:
+    """The codes before `tone_curve`."""
+    return np.interp(code, tone_curve(_CURVE_STEPS, contrast), _CURVE_STEPS)
+
+
+def _decode_unit(code: Array | float) -> Any:
+    return np.interp(255.0 * np.asarray(code), np.arange(256), LINEAR_OF_CODE)
 
 
 def _encode(light: Array) -> Array:
