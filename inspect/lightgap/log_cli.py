@@ -103,6 +103,9 @@ def _add_add(actions: Any) -> None:
     )
     parser.add_argument("build", metavar="BUILD", help="its number in the log, or its name")
     parser.add_argument("photos", nargs="+", metavar="PHOTO")
+    parser.add_argument(
+        "--together", action="store_true", help="all photos show this ring: keep them as one check"
+    )
     parser.add_argument("--ring", metavar="RING", help="its place in the stack (1 is the lowest) or its name")
     parser.add_argument("--plan", type=Path, metavar="FILE", help="what the ring should be, from now on")
     parser.add_argument("--reference", default="auto", metavar="KIND", help="as for lightgap check")

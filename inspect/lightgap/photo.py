@@ -143,7 +143,7 @@ def read_photo(source: Path | bytes, name: str | None = None) -> Photo:
         ) from error
 
 
-def look_at_photo(source: Path, name: str) -> None:
+def look_at_photo(source: Path | bytes, name: str) -> None:
     """Refuse at once what is no photo, by the file's head alone: nothing is decoded.
 
     Raises
@@ -151,6 +151,9 @@ def look_at_photo(source: Path, name: str) -> None:
     PhotoError
         If it is no picture, empty, below 1 or above 50 megapixels.
     """
+    if isinstance(source, bytes):
+        _opened(io.BytesIO(source), name)
+        return
     with source.open("rb") as file:
         _opened(file, name)
 

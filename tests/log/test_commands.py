@@ -51,7 +51,10 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     Path("closed.toml").write_text(PLAN.format(joint="closed"))
     Path("spaced.toml").write_text(PLAN.format(joint="spaced") + "gap_mm = 3.0\n")
     for name, grey in (("good.png", 90), ("open.png", 120), ("lost.png", 150)):
-        Image.fromarray(np.full((PHOTO_SIZE[1], PHOTO_SIZE[0], 3), grey, np.uint8)).save(name)
+        # The same wood in all of them, so that they can be taken together.
+        grain = np.random.default_rng(1).integers(0, 100, (PHOTO_SIZE[1] // 5, PHOTO_SIZE[0] // 5))
+        codes = np.kron(grain, np.ones((5, 5)))[..., None].repeat(3, axis=2) + grey
+        Image.fromarray(codes.astype(np.uint8)).save(name)
     return tmp_path
 
 
@@ -141,6 +144,50 @@ def test_a_photo_that_cannot_be_measured_is_kept_with_the_reason(capsys: Capture
     assert run("show check 1") == 0
     assert "No card was found.\n  Lay a card" in capsys.readouterr().out
     assert run("print check 1 lost.pdf") == 0
+
+
+def test_photos_taken_together_are_one_check_and_stay_so(
+    capsys: Capture, monkeypatch: pytest.MonkeyPatch, folder: Path
+) -> None:
+    assert run('add "Bowl" --plan closed.toml lost.png good.png open.png --together') == 3
+    # The two that were measured contradict each other.
+    assert "? check 1  lost.png, good.png and open.png: too close to call." in capsys.readouterr().out
+    with Log() as log:
+        check = log.check(1)
+        names = ["lost.png", "good.png", "open.png"]
+        assert [photo.name for photo in check.photos] == names
+        assert [log.photos.read(photo.stored) for photo in check.photos] == [
+            Path(name).read_bytes() for name in names
+        ]
+        assert log.ring_print(check.results[0].id) is not None
+    run("show check 1")
+    out = capsys.readouterr().out
+    assert "photo: lost.png (not measured), kept as" in out and "photo: open.png (joined), kept as" in out
+    assert "lost.png could not be measured: No card was found." in " ".join(out.split())
+
+    monkeypatch.setattr("lightgap.report.__version__", "9.9")
+    assert run("again 1") == 3
+    with Log() as log:
+        first, again = log.check(1).results
+        assert (again.program, again.report["photos"]) == ("9.9", first.report["photos"])
+        assert log.ring_print(again.id) == log.ring_print(first.id)
+    capsys.readouterr()
+    run("list --text lost.png")
+    assert "check 1 " in capsys.readouterr().out, "found by the name of any of its photos"
+    assert run("print check 1 check.pdf") == 0
+    document = pypdfium2.PdfDocument(Path("check.pdf"))
+    printed = " ".join(page.get_textpage().get_text_bounded() for page in document)
+    document.close()
+    assert "Combined from" in printed and "About the photos" in printed
+    assert run("export 1 bowl.zip") == 0
+    assert run(f"--log {shlex.quote(str(folder / 'other'))} import bowl.zip") == 0
+    assert run("--log other again 1") == 3, "its photos came along, each whole"
+
+
+def test_photos_together_of_which_one_is_no_photo_are_not_kept(capsys: Capture) -> None:
+    assert run('add "Bowl" --plan closed.toml good.png closed.toml --together') == 2
+    run("list")
+    assert "The log is empty" in capsys.readouterr().out
 
 
 def test_what_is_no_photo_is_not_kept_and_nothing_is_begun(capsys: Capture) -> None:

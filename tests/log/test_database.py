@@ -10,10 +10,14 @@ import pytest
 
 from lightgap.errors import LogError
 from lightgap.log.database import APPLICATION_ID, open_database, transaction
+from lightgap.log.records import NewPhoto
+from lightgap.log.same_ring import base_photo
 from lightgap.log.store import DATABASE, Log
+from lightgap.log.stored import read_report
 from made_ring import make_plan
 
 HERE = Path(__file__).parent
+PHOTO = NewPhoto("IMG_0003.JPG", b"\xff\xd8\xff a third")
 FIRST = "CREATE TABLE things (id INTEGER PRIMARY KEY, name TEXT NOT NULL) STRICT;"
 SECOND = """
 -- A trigger holds semicolons of its own; so does a string: 'a;b'.
@@ -58,12 +62,29 @@ def test_a_log_written_by_an_earlier_version_opens_with_all_it_holds(dump: Path,
     with closing(sqlite3.connect(tmp_path / DATABASE)) as connection:
         connection.executescript(dump.read_text(encoding="utf-8"))
     with Log(tmp_path) as log:
-        (line,) = log.checks().items
+        *_, line = log.checks().items
         assert (line.build_name, line.wood, line.ring_title) == ("Bowl", "oak", "foot")
         check = log.check(line.id)
         assert (check.plan.segments, check.reference, check.notes) == (12, "cards", {"who": "Zoë"})
         assert [result.program for result in check.results] == ["0.1.0", "0.1.0"]
         log.add_ring(line.build_id, make_plan())
+        # What came later can be written into it.
+        twice = log.add_check(line.ring_id, [PHOTO], check.results[-1].report, ring_print=b"print")
+        log.say_turn(check.results[-1], twice.results[-1], 2, face_down=True)
+        assert log.ring_print(twice.results[-1].id) == b"print"
+
+
+def test_what_version_2_brought_comes_back(tmp_path: Path) -> None:
+    with closing(sqlite3.connect(tmp_path / DATABASE)) as connection:
+        connection.executescript((HERE / "log_v2.sql").read_text(encoding="utf-8"))
+    with Log(tmp_path) as log:
+        check = log.check(2)
+        assert [photo.name for photo in check.photos] == ["IMG_0001.JPG", "IMG_0002.JPG"]
+        (result,) = check.results
+        assert base_photo(check, read_report(result.report or {})).name == "IMG_0002.JPG"
+        assert log.ring_print(result.id) == b"a ring's print"
+        turn = log.turn(1, 2)
+        assert turn is not None and (turn.turn, turn.face_down) == (3, False)
 
 
 def test_an_update_keeps_a_copy_of_what_was_before(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ import io
 import json
 import zipfile
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from lightgap.log.exchange import build_form, export_build
 from lightgap.log.intake import import_build
 from lightgap.log.records import NewPhoto
 from lightgap.log.store import Log
+from lightgap.report import PhotoPart
 from lightgap.values import Below
 from made_ring import faulty_report, make_measurement, make_plan, make_report_of
 
@@ -45,14 +47,30 @@ def build_id(log: Log) -> int:
     log.add_result(first.id, make_report_of(plan, make_measurement(plan)).to_dict(budgets=True))
     report = make_report_of(spaced, make_measurement(spaced, joints)).to_dict()
     log.add_check(wall.id, [OTHER], report, reference="sheet:A3", settings={"printed_bar_mm": [99.6, 99.8]})
+    together = replace(
+        make_report_of(spaced, make_measurement(spaced)),
+        photos=(PhotoPart(OTHER.name, "joined"), PhotoPart(PHOTO.name, "base", "It contradicts the other.")),
+    )
     log.add_check(wall.id, [PHOTO])
+    several = log.add_check(
+        wall.id,
+        [OTHER, PHOTO],
+        together.to_dict(budgets=True),
+        settings={"left_out": [0]},
+        ring_print=b"left out of the zip",
+    )
+    log.say_turn(log.history(wall.id)[0].results[0], several.results[0], 5, face_down=True)
     log.delete("check", log.add_check(wall.id, [NewPhoto("gone.jpg", b"gone")]).id)
     return build.id
 
 
 def _form(log: Log, build_id: int) -> Form:
     build = log.build(build_id)
-    form: Form = build_form(build, [(ring, log.history(ring.id)) for ring in build.rings])["build"]
+    form: Form = build_form(
+        build,
+        [(ring, log.history(ring.id)) for ring in build.rings],
+        {ring.id: log.turns(ring.id) for ring in build.rings},
+    )["build"]
     return form
 
 
@@ -87,17 +105,20 @@ def test_another_program_can_read_it(log: Log, build_id: int, tmp_path: Path) ->
         checks = list(csv.DictReader(io.TextIOWrapper(archive.open("checks.csv"), "utf-8")))
         joints = list(csv.DictReader(io.TextIOWrapper(archive.open("joints.csv"), "utf-8")))
         photos = {name: archive.read(name) for name in archive.namelist() if name.startswith("photos/")}
-    assert [len(ring["checks"]) for ring in whole["build"]["rings"]] == [1, 2]
+    assert [len(ring["checks"]) for ring in whole["build"]["rings"]] == [1, 3]
+    (turn,) = whole["build"]["rings"][1]["turns"]
+    assert (turn["earlier_check"], turn["later_check"], turn["turn"], turn["face_down"]) == (1, 3, 5, True)
     assert [row["verdict"] for row in checks] == [
         "out of tolerance",
         "not measured",
         "in tolerance",
         "out of tolerance",
+        "in tolerance",
     ]
     assert checks[0]["worst_gap_mm"] == "0.36" and checks[0]["worst_gap_joint"] == "8"
-    assert len(joints) == 3 * 24
+    assert len(joints) == 4 * 24
     assert joints[7]["gap_outside_mm"] == "0.36" and joints[7]["ring"] == "1"
-    assert all(row["photo"].startswith("ring") for row in joints)
+    assert {row["photo"] for row in joints} == {"ring.jpg", "IMG 2.HEIC; =IMG 1.JPG"}
     assert len(photos) == 2
     for name, data in photos.items():
         assert hashlib.sha256(data).hexdigest() == Path(name).stem
@@ -169,6 +190,11 @@ def _check(form: Form) -> Form:
     return check
 
 
+def _report(form: Form) -> Form:
+    report: Form = _check(form)["results"][0]["report"]
+    return report
+
+
 def _swap_photo(files: Files) -> None:
     files[next(name for name in files if name.startswith("photos/"))] = b"\xff\xd8\xff another photo"
 
@@ -229,6 +255,22 @@ HARMFUL: dict[str, tuple[Callable[[Files], object], str]] = {
             }
         ),
         "NaN",
+    ),
+    "a report of photos that the check has not": (
+        _in_form(lambda form: _report(form).update(photos=[{"name": "a", "part": "base", "why": None}] * 3)),
+        "other photos than its check",
+    ),
+    "a turn against a check that is not there": (
+        _in_form(lambda form: form["rings"][1]["turns"][0].update(later_check=9)),
+        "'later_check' is no whole number from 1 to 3",
+    ),
+    "a turn against itself": (
+        _in_form(lambda form: form["rings"][1]["turns"][0].update(later_check=1)),
+        "turned against itself",
+    ),
+    "a turn without end": (
+        _in_form(lambda form: form["rings"][1]["turns"][0].update(turn=10**12)),
+        "'turn' is no whole number",
     ),
     "two notes of one name": (
         _in_form(lambda form: form["notes"].update(WOOD="ash")),

@@ -21,10 +21,21 @@ HAND = ByHand(
 
 @pytest.mark.parametrize(
     "settings",
-    [Settings(), Settings((99.6, 99.8)), Settings(by_hand=HAND), Settings((99.6, 99.8), ByHand((1.0, 2.0)))],
+    [
+        Settings(),
+        Settings((99.6, 99.8)),
+        Settings(by_hand=(HAND,)),
+        Settings((99.6, 99.8), (ByHand((1.0, 2.0)),)),
+        Settings(by_hand=(None, HAND, None), left_out=frozenset({0, 2})),
+    ],
 )
 def test_settings_come_back_from_their_json_form(settings: Settings) -> None:
     assert read_settings(json.loads(json.dumps(settings.to_dict()))) == settings
+
+
+def test_help_by_hand_belongs_to_one_photo_of_several() -> None:
+    settings = Settings(by_hand=(None, HAND))
+    assert [settings.help_for(place) for place in range(3)] == [None, HAND, None]
 
 
 def test_what_was_not_set_leaves_no_trace() -> None:

@@ -428,7 +428,7 @@ def keep(request: Request, asked: Keep) -> Made:
             _outcome(check),
             plan=check.request.plan,
             reference=check.request.reference,
-            settings=Settings(check.request.printed_bar_mm, check.request.by_hand).to_dict(),
+            settings=Settings(check.request.printed_bar_mm, (check.request.by_hand,)).to_dict(),
             notes=_filled(asked.notes),
             made_at=check.asked_at,
         )
@@ -516,7 +516,7 @@ def measure_again(request: Request, check_id: int) -> Accepted:
             plan=log.ring(kept.ring_id).plan,
             reference=kept.reference,
             printed_bar_mm=settings.printed_bar_mm,
-            by_hand=settings.by_hand,
+            by_hand=settings.help_for(0),
             from_phone=not is_local(request.scope),
         )
         folder = checks.new_folder()

@@ -32,6 +32,8 @@ LEVELS = 32.0
 _MARK, _MARK_ROUNDS = 3.0, 2
 """Robust standard deviations beyond which a sample is a mark on the wood (pencil, glue), not grain."""
 _DARKEST = 0.01
+_FORM = 1
+"""Raised whenever a print is taken in another way, so that no two are compared that do not compare."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +74,12 @@ class RingPrint:
         """What `read_print` reads: a NumPy archive of about 30 kB."""
         file = io.BytesIO()
         np.savez_compressed(
-            file, grain=self.grain, tone=self.tone, pitch_mm=self.pitch_mm, step_mm=self.step_mm
+            file,
+            form=_FORM,
+            grain=self.grain,
+            tone=self.tone,
+            pitch_mm=self.pitch_mm,
+            step_mm=self.step_mm,
         )
         return file.getvalue()
 
@@ -83,18 +90,20 @@ def read_print(data: bytes) -> RingPrint:
     Raises
     ------
     LightgapError
-        If ``data`` is no print.
+        If ``data`` is no print, or one of another version.
     """
     try:
         with np.load(io.BytesIO(data), allow_pickle=False) as kept:
             grain, tone, pitch = (np.asarray(kept[name]) for name in ("grain", "tone", "pitch_mm"))
-            step = float(kept["step_mm"])
+            step, form = float(kept["step_mm"]), int(kept["form"])
         count = grain.shape[0]
+        if form != _FORM:
+            raise ValueError("it is of another form")
         if grain.ndim != 3 or grain.dtype != np.int8 or tone.shape != (count, 3) or pitch.shape != (count,):
             raise ValueError("its parts do not belong together")
     except Exception as error:  # What an archive's reader may raise for any bytes is not told.
         raise LightgapError(
-            "The kept print of a ring's grain is damaged.", "Measure its photo again."
+            "The kept print of a ring's grain cannot be read.", "Measure its photo again."
         ) from error
     return RingPrint(grain, tone.astype(np.float32), pitch.astype(np.float32), step)
 

@@ -15,7 +15,7 @@ from lightgap.checking import STATUS_ORDER, photos_of, printed_bar
 from lightgap.errors import LogError
 from lightgap.judge import Verdict
 from lightgap.log.clock import shown
-from lightgap.log.measuring import add_photo, measure_again
+from lightgap.log.measuring import add_photos, measure_again
 from lightgap.log.records import EVERY, BuildLine, Check, CheckLine, Filters, NewPhoto, Notes, Ring
 from lightgap.log.settings import Settings
 from lightgap.log.store import Log
@@ -155,8 +155,9 @@ def _check(log: Log, check_id: int, units: Units) -> Iterator[str]:
     ring = log.ring(check.ring_id)
     yield f"{log.build(ring.build_id).name}, {ring.title} (check {check.id}), {shown(check.made_at)}"
     yield from _notes(check.notes)
-    for photo in check.photos:
-        yield f"photo: {photo.name}, kept as {log.photos.path(photo.stored)}"
+    parts = _parts(check)
+    for photo, part in zip(check.photos, parts, strict=True):
+        yield f"photo: {photo.name}{part}, kept as {log.photos.path(photo.stored)}"
     for result in check.results:
         verdict = result.report["verdict"] if result.report is not None else "not measured"
         yield f"measured {shown(result.made_at)} by lightgap {result.program}: {verdict}"
@@ -168,6 +169,13 @@ def _check(log: Log, check_id: int, units: Units) -> Iterator[str]:
         yield table(read_report(latest.report), units)
     elif latest.error is not None:
         yield f"{latest.error['message']}\n  {latest.error['hint']}"
+
+
+def _parts(check: Check) -> list[str]:
+    """Say of each photo of several what it put into the latest result."""
+    report = check.latest.report if check.latest is not None else None
+    parts = [f" ({photo['part']})" for photo in (report or {}).get("photos", ())]
+    return parts or [""] * len(check.photos)
 
 
 def _notes(notes: Notes, indent: str = "") -> Iterator[str]:
@@ -195,10 +203,10 @@ def _add(log: Log, options: argparse.Namespace) -> int:
         ring = log.set_plan(ring.id, plan)
     assert ring is not None
     statuses = set()
-    for photo in photos:
+    for taken in [photos] if options.together else [[photo] for photo in photos]:
         with _bar() as show:
-            check = add_photo(log, ring.id, photo, options.reference, settings, notes=notes, progress=show)
-        statuses.add(_print_check(check, photo.name))
+            check = add_photos(log, ring.id, taken, options.reference, settings, notes=notes, progress=show)
+        statuses.add(_print_check(check, joined([photo.name for photo in taken])))
     return next(status for status in STATUS_ORDER if status in statuses)
 
 

@@ -8,7 +8,10 @@ In the zip:
     All of it, UTF-8, ``"format": "lightgap-build/1"``: the build with its notes; its rings from the
     lowest up, each with plan and notes; each ring's checks in the order of their making, with plan,
     reference, settings, notes, photos and results; each result with the program's version and either
-    its report (``"lightgap-check/1"``) or the error that says why there is none.
+    its report (``"lightgap-check/1"``) or the error that says why there is none. ``"turns"`` is what a
+    person said of how the ring lies in a later check as against an earlier one: the earlier joint k is
+    the later joint k + turn, or, face down, turn - k, in the numbers of the two results. Checks and
+    results are counted from 1.
 ``checks.csv``
     One row for each result: ring, check, time, version, verdict, what is wrong first, widest gap.
 ``joints.csv``
@@ -16,7 +19,8 @@ In the zip:
 ``photos/<sha256><suffix>``
     The original photos, untouched, named by the SHA-256 of their bytes.
 
-What was deleted is left out. A file that comes from elsewhere is trusted in nothing: names, sizes,
+What was deleted is left out. So are the rings' prints, by which a ring is known again: they are taken
+anew from the photos. A file that comes from elsewhere is trusted in nothing: names, sizes,
 hashes and every field are looked at before anything is written into the log.
 """
 
@@ -34,7 +38,7 @@ from typing import Any
 from lightgap import __version__
 from lightgap.log.clock import now
 from lightgap.log.database import told
-from lightgap.log.records import Build, Check, KeptPhoto, Result, Ring
+from lightgap.log.records import Build, Check, KeptPhoto, Result, Ring, Turn
 from lightgap.log.store import Log
 from lightgap.log.stored import read_report
 from lightgap.log.summary import summarise
@@ -67,12 +71,14 @@ def export_build(log: Log, build_id: int, path: Path) -> None:
     with log.snapshot():
         build = log.build(build_id)
         rings = [(ring, log.history(ring.id)) for ring in build.rings]
+        turns = {ring.id: log.turns(ring.id) for ring in build.rings}
+    form = build_form(build, rings, turns)
     part = path.with_name(f"{path.name}.{secrets.token_hex(4)}.part")
     try:
         try:
             with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED) as archive:
                 archive.writestr(README, _HEAD + (__doc__ or ""))
-                archive.writestr(BUILD, json.dumps(build_form(build, rings), ensure_ascii=False, indent=1))
+                archive.writestr(BUILD, json.dumps(form, ensure_ascii=False, indent=1))
                 archive.writestr(CHECKS, _csv(_check_rows(rings)))
                 archive.writestr(JOINTS, _csv(_joint_rows(rings)))
                 photos = {photo.stored for _, checks in rings for check in checks for photo in check.photos}
@@ -86,8 +92,10 @@ def export_build(log: Log, build_id: int, path: Path) -> None:
         raise told(error, str(path)) from error
 
 
-def build_form(build: Build, rings: Iterable[tuple[Ring, tuple[Check, ...]]]) -> Json:
-    """Return the form of build.json."""
+def build_form(
+    build: Build, rings: Iterable[tuple[Ring, tuple[Check, ...]]], turns: Mapping[int, Iterable[Turn]]
+) -> Json:
+    """Return the form of build.json; ``turns`` by the id of their ring."""
     return {
         "format": FORMAT,
         "program": {"name": "lightgap", "version": __version__},
@@ -104,6 +112,7 @@ def build_form(build: Build, rings: Iterable[tuple[Ring, tuple[Check, ...]]]) ->
                     "plan": to_mapping(ring.plan),
                     "notes": dict(ring.notes),
                     "checks": [_check_form(check) for check in checks],
+                    "turns": [_turn_form(turn, checks) for turn in turns.get(ring.id, ())],
                 }
                 for ring, checks in rings
             ],
@@ -128,6 +137,20 @@ def _check_form(check: Check) -> Json:
             }
             for result in check.results
         ],
+    }
+
+
+def _turn_form(turn: Turn, checks: tuple[Check, ...]) -> Json:
+    checks_by_id = {check.id: number for number, check in enumerate(checks, 1)}
+    results = {result.id: number for check in checks for number, result in enumerate(check.results, 1)}
+    return {
+        "earlier_check": checks_by_id[turn.earlier_id],
+        "earlier_result": results[turn.earlier_result],
+        "later_check": checks_by_id[turn.later_id],
+        "later_result": results[turn.later_result],
+        "turn": turn.turn,
+        "face_down": turn.face_down,
+        "made_at": turn.made_at,
     }
 
 

@@ -23,7 +23,7 @@ from lightgap.log.clock import read, written
 from lightgap.log.database import told, transaction
 from lightgap.log.exchange import BUILD, CHECKS, FORMAT, JOINTS, README
 from lightgap.log.photos import StoredPhoto
-from lightgap.log.records import Build, KeptPhoto
+from lightgap.log.records import Build, KeptPhoto, Turn
 from lightgap.log.store import Log
 from lightgap.log.stored import read_report
 from lightgap.plan import Plan, plan_from_mapping
@@ -33,6 +33,8 @@ LARGEST_PHOTO_BYTES = 300_000_000
 LARGEST_BUILD_BYTES = 500_000_000
 MOST_SQUEEZED = 100
 """Numbers written as JSON shrink to a tenth; a file made to fill a disk shrinks to a thousandth."""
+_MOST_TURN = 1000
+"""More joints than any ring has."""
 SPARE_BYTES = 200_000_000
 """Room that must stay free on the disk when a build comes in."""
 
@@ -62,12 +64,24 @@ class _Check:
 
 
 @dataclass(frozen=True)
+class _Turn:
+    """Each side as (place of its check, place of its result there), counted from 0."""
+
+    earlier: tuple[int, int]
+    later: tuple[int, int]
+    turn: int
+    face_down: bool
+    made_at: str
+
+
+@dataclass(frozen=True)
 class _Ring:
     name: str
     made_at: str
     plan: Plan
     notes: dict[str, str]
     checks: tuple[_Check, ...]
+    turns: tuple[_Turn, ...]
 
 
 @dataclass(frozen=True)
@@ -203,6 +217,7 @@ def _write(log: Log, build: _Build, stored: Mapping[str, StoredPhoto], uid: str)
         ring_id = writing.insert_ring(
             connection, build_id, position, ring.name, ring.plan, ring.made_at, ring.notes
         )
+        ids: list[tuple[int, list[int]]] = []
         for check in ring.checks:
             check_id = writing.insert_check(
                 connection,
@@ -214,10 +229,25 @@ def _write(log: Log, build: _Build, stored: Mapping[str, StoredPhoto], uid: str)
                 check.made_at,
                 check.notes,
             )
-            for result in check.results:
+            results = [
                 writing.insert_result(
                     connection, check_id, result.made_at, result.program, result.report, result.error
                 )
+                for result in check.results
+            ]
+            ids.append((check_id, results))
+        for turn in ring.turns:
+            (earlier, earlier_results), (later, later_results) = ids[turn.earlier[0]], ids[turn.later[0]]
+            said = Turn(
+                earlier,
+                later,
+                earlier_results[turn.earlier[1]],
+                later_results[turn.later[1]],
+                turn.turn,
+                turn.face_down,
+                turn.made_at,
+            )
+            writing.put_turn(connection, said)
     return build_id
 
 
@@ -245,19 +275,41 @@ def _build(form: Json) -> _Build:
 
 
 def _ring(form: Json) -> _Ring:
+    checks = tuple(_check(check) for check in _tables(form, "checks"))
+    # Files that were written before turns were kept have none.
+    turns = _tables(form, "turns") if "turns" in form else []
     return _Ring(
         name=_text(form, "name"),
         made_at=_moment(form),
         plan=plan_from_mapping(_table(form.get("plan"), "plan")),
         notes=_notes(form),
-        checks=tuple(_check(check) for check in _tables(form, "checks")),
+        checks=checks,
+        turns=tuple(_turn(turn, checks) for turn in turns),
     )
+
+
+def _turn(form: Json, checks: tuple[_Check, ...]) -> _Turn:
+    sides = []
+    for side in ("earlier", "later"):
+        place = _number(form, f"{side}_check", 1, len(checks)) - 1
+        result = _number(form, f"{side}_result", 1, len(checks[place].results)) - 1
+        sides.append((place, result))
+    if sides[0][0] == sides[1][0]:
+        raise ValueError("a check is turned against itself")
+    if not isinstance(form.get("face_down"), bool):
+        raise ValueError("its 'face_down' is neither true nor false")
+    turn = _number(form, "turn", -_MOST_TURN, _MOST_TURN)
+    return _Turn(sides[0], sides[1], turn, form["face_down"], _moment(form))
 
 
 def _check(form: Json) -> _Check:
     photos = tuple((_text(photo, "name"), _text(photo, "file")) for photo in _tables(form, "photos"))
     if not photos:
         raise ValueError("a check has no photo")
+    results = tuple(_result(result) for result in _tables(form, "results"))
+    for result in results:
+        if result.report is not None and len(result.report.get("photos", ())) not in (0, len(photos)):
+            raise ValueError("a report tells of other photos than its check has")
     return _Check(
         made_at=_moment(form),
         plan=plan_from_mapping(_table(form.get("plan"), "plan")),
@@ -265,7 +317,7 @@ def _check(form: Json) -> _Check:
         settings=_table(form.get("settings"), "settings"),
         notes=_notes(form),
         photos=photos,
-        results=tuple(_result(result) for result in _tables(form, "results")),
+        results=results,
     )
 
 
@@ -303,6 +355,13 @@ def _text(form: Json, key: str) -> str:
     if not isinstance(value, str):
         raise ValueError(f"its '{key}' is no text")
     value.encode()  # half of a surrogate pair cannot be written
+    return value
+
+
+def _number(form: Json, key: str, least: int, most: int) -> int:
+    value = form.get(key)
+    if not isinstance(value, int) or isinstance(value, bool) or not least <= value <= most:
+        raise ValueError(f"its '{key}' is no whole number from {least} to {most}")
     return value
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 
-from lightgap.errors import LightgapError, LogError
+from lightgap.errors import LightgapError
 from lightgap.log.records import Check, NewPhoto, Notes
 from lightgap.log.settings import Settings, read_settings
 from lightgap.log.store import Log
@@ -19,10 +19,10 @@ def _silent(_share: float, _step: str) -> None:
     pass
 
 
-def add_photo(
+def add_photos(
     log: Log,
     ring_id: int,
-    photo: NewPhoto,
+    photos: Sequence[NewPhoto],
     reference: str = "auto",
     settings: Settings = Settings(),  # noqa: B008 - frozen
     *,
@@ -30,64 +30,61 @@ def add_photo(
     made_at: datetime | None = None,
     progress: Progress = _silent,
 ) -> Check:
-    """Measure a photo against its ring's plan and keep it with what came of it.
+    """Measure a photo, or several of one ring together, against the ring's plan; keep them as one check.
 
-    A photo that cannot be measured is kept too, with the reason.
+    Photos that cannot be measured are kept too, with the reason.
 
     Raises
     ------
     PhotoError
-        If it is no photo at all; it is not kept.
+        If one of them is no photo at all; none is kept.
     """
+    from lightgap.photo import look_at_photo
+
+    for photo in photos:
+        look_at_photo(photo.data, photo.name)
     plan = log.ring(ring_id).plan
-    outcome = _measure(photo, plan, reference, settings, progress)
+    outcome, ring_print = _measure(photos, plan, reference, settings, progress)
     return log.add_check(
         ring_id,
-        [photo],
+        photos,
         outcome,
         plan=plan,
         reference=reference,
         settings=settings.to_dict(),
         notes=notes,
         made_at=made_at,
+        ring_print=ring_print,
     )
 
 
 def measure_again(log: Log, check_id: int, progress: Progress = _silent) -> Check:
-    """Measure a check's photo again, against its ring's plan as it is now; both results are kept.
+    """Measure a check's photos again, against its ring's plan as it is now; both results are kept.
 
     Raises
     ------
     LogError
-        If the check has several photos, or its photo is missing.
+        If a photo is missing.
     """
     check = log.check(check_id)
-    if len(check.photos) != 1:
-        raise LogError(
-            f"Check {check_id} has {len(check.photos)} photos taken together.",
-            "Add each of them as a check of its own to measure it again.",
-        )
-    kept = check.photos[0]
-    photo = NewPhoto(kept.name, log.photos.read(kept.stored))
+    photos = [NewPhoto(kept.name, log.photos.read(kept.stored)) for kept in check.photos]
     plan = log.ring(check.ring_id).plan
-    outcome = _measure(photo, plan, check.reference, read_settings(check.settings), progress)
-    return log.add_result(check_id, outcome)
+    settings = read_settings(check.settings)
+    outcome, ring_print = _measure(photos, plan, check.reference, settings, progress)
+    return log.add_result(check_id, outcome, ring_print)
 
 
-def _measure(photo: NewPhoto, plan: Plan, reference: str, settings: Settings, progress: Progress) -> Outcome:
-    from lightgap.check import check
-    from lightgap.photo import read_photo
+def _measure(
+    photos: Sequence[NewPhoto], plan: Plan, reference: str, settings: Settings, progress: Progress
+) -> tuple[Outcome, bytes | None]:
+    from lightgap.shots import Asked, Source, take_all
 
-    pixels = read_photo(photo.data, photo.name)
+    sources = [
+        Source(photo.name, photo.data, settings.help_for(place), place in settings.left_out)
+        for place, photo in enumerate(photos)
+    ]
     try:
-        report = check(
-            pixels,
-            plan,
-            reference,
-            printed_bar_mm=settings.printed_bar_mm,
-            by_hand=settings.by_hand,
-            progress=progress,
-        )
+        shot = take_all(sources, Asked(plan, reference, settings.printed_bar_mm), progress)
     except LightgapError as error:
-        return error
-    return report.to_dict(budgets=True)
+        return error, None
+    return shot.report.to_dict(budgets=True), shot.ring_print.to_bytes()

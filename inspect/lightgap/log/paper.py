@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from lightgap.log.clock import shown
 from lightgap.log.records import Check, Ring
+from lightgap.log.same_ring import base_photo
 from lightgap.log.spacers import say_build
 from lightgap.log.store import Log
 from lightgap.log.stored import read_report
@@ -61,8 +62,8 @@ def _sheet(log: Log, check: Check, title: str) -> CheckSheet:
         refusal = f"{result.error['message']} {result.error['hint']}"
 
     def photo() -> Photo:
-        first = check.photos[0]
-        return read_photo(log.photos.read(first.stored), first.name)
+        kept = check.photos[0] if report is None else base_photo(check, report)
+        return read_photo(log.photos.read(kept.stored), kept.name)
 
     program = result.program if result else "-"
     return CheckSheet(title, shown(check.made_at), program, report, refusal, photo, check.notes)

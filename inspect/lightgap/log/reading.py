@@ -30,6 +30,7 @@ from lightgap.log.records import (
     Result,
     Ring,
     Summary,
+    Turn,
 )
 from lightgap.plan import Plan
 from lightgap.values import COVERAGE_FACTOR, Below, Contribution, Value
@@ -133,6 +134,35 @@ def read_history(connection: sqlite3.Connection, ring_id: int) -> tuple[Check, .
         "SELECT id FROM checks WHERE ring_id = ? AND deleted_at IS NULL ORDER BY made_at, id", (ring_id,)
     ).fetchall()
     return tuple(read_check(connection, row["id"]) for row in rows)
+
+
+def read_print(connection: sqlite3.Connection, result_id: int) -> bytes | None:
+    """Return the ring's print that is kept with a result."""
+    row = connection.execute("SELECT print FROM prints WHERE result_id = ?", (result_id,)).fetchone()
+    return None if row is None else bytes(row["print"])
+
+
+def read_turn(connection: sqlite3.Connection, earlier_id: int, later_id: int) -> Turn | None:
+    """Return what a person said of how the ring lies in two checks, whichever they called the earlier."""
+    row = connection.execute(
+        "SELECT * FROM turns WHERE (earlier_id, later_id) IN (VALUES (?1, ?2), (?2, ?1))",
+        (earlier_id, later_id),
+    ).fetchone()
+    if row is None:
+        return None
+    turn = _turn(row)
+    return turn if turn.earlier_id == earlier_id else turn.reversed()
+
+
+def read_turns(connection: sqlite3.Connection, ring_id: int) -> tuple[Turn, ...]:
+    """Return what was said of the checks of one ring, those that are deleted apart."""
+    ids = "SELECT id FROM checks WHERE ring_id = ?1 AND deleted_at IS NULL"
+    rows = connection.execute(
+        f"SELECT * FROM turns WHERE earlier_id IN ({ids}) AND later_id IN ({ids})"
+        " ORDER BY earlier_id, later_id",
+        (ring_id,),
+    )
+    return tuple(_turn(row) for row in rows)
 
 
 def read_notes(connection: sqlite3.Connection, kind: Kind, owner_id: int) -> Notes:
@@ -375,6 +405,18 @@ def _result(row: Row) -> Result:
         program=row["program"],
         report=None if row["report"] is None else json.loads(row["report"]),
         error=None if row["error"] is None else json.loads(row["error"]),
+    )
+
+
+def _turn(row: Row) -> Turn:
+    return Turn(
+        earlier_id=row["earlier_id"],
+        later_id=row["later_id"],
+        earlier_result=row["earlier_result"],
+        later_result=row["later_result"],
+        turn=row["turn"],
+        face_down=bool(row["face_down"]),
+        made_at=row["made_at"],
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any, Generic, Literal, TypeVar
 
@@ -103,7 +103,7 @@ class Check:
     reference : str
         "auto", "cards", "sheet:A3", "across-flats:240.6".
     settings : mapping
-        What else the measuring was told, as JSON: "printed_bar_mm", "by_hand".
+        What else the measuring was told, as JSON: "printed_bar_mm", "by_hand", "left_out".
     results : tuple of Result
         The first measuring first.
     """
@@ -124,6 +124,52 @@ class Check:
     def latest(self) -> Result | None:
         """The last result, by whichever version."""
         return self.results[-1] if self.results else None
+
+
+@dataclass(frozen=True)
+class Turn:
+    """How a ring lies in a later check as against an earlier one, as a person said it.
+
+    Attributes
+    ----------
+    earlier_result, later_result : int
+        The results in whose numbers it was said.
+    turn : int
+        The earlier joint k is the later joint k + turn; with ``face_down`` it is joint turn - k.
+    """
+
+    earlier_id: int
+    later_id: int
+    earlier_result: int
+    later_result: int
+    turn: int
+    face_down: bool
+    made_at: str
+
+    def reversed(self) -> Turn:
+        """Say the same of the later check as against the earlier one."""
+        turn = self.turn if self.face_down else -self.turn
+        return Turn(
+            self.later_id,
+            self.earlier_id,
+            self.later_result,
+            self.earlier_result,
+            turn,
+            self.face_down,
+            self.made_at,
+        )
+
+    def counted_anew(self, earlier: int, later: int) -> Turn:
+        """Say the same in numbers that were counted on by so much in the two checks.
+
+        Examples
+        --------
+        >>> said = Turn(1, 2, 1, 2, 3, False, "")
+        >>> said.counted_anew(1, 0).turn, said.counted_anew(0, 1).turn
+        (2, 4)
+        """
+        turn = self.turn + later + (earlier if self.face_down else -earlier)
+        return replace(self, turn=turn)
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,9 @@
 """What a measuring was told beyond plan and reference, as JSON, so that it can be told again.
 
 ``{"printed_bar_mm": [x, y], "by_hand": {"first_joint_px", "outline_px", "faces", "added_px",
-"struck"}}``, all of it optional; faces by joint number, ``{"a": [inner, outer], "b": [inner, outer]}``.
+"struck"}, "left_out": [place]}``, all of it optional; faces by joint number, ``{"a": [inner, outer],
+"b": [inner, outer]}``. Of several photos "by_hand" is a list, one entry for each, null where there was
+no help; "left_out" names those, counted from 0, that the person has left out.
 """
 
 from __future__ import annotations
@@ -16,18 +18,35 @@ from lightgap.hand import ByHand, HandFace, PointPx
 
 @dataclass(frozen=True)
 class Settings:
-    """The keyword arguments of `lightgap.check.check` of the same names."""
+    """What was told of the print of the cards, and of each photo.
+
+    Attributes
+    ----------
+    printed_bar_mm : (float, float) or None
+    by_hand : tuple of ByHand or None
+        One for each photo; empty when none was helped.
+    left_out : frozenset of int
+        Places of photos that were left out.
+    """
 
     printed_bar_mm: tuple[float, float] | None = None
-    by_hand: ByHand | None = None
+    by_hand: tuple[ByHand | None, ...] = ()
+    left_out: frozenset[int] = frozenset()
+
+    def help_for(self, place: int) -> ByHand | None:
+        """Return the help that was given for one photo."""
+        return self.by_hand[place] if place < len(self.by_hand) else None
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form, without what was not set."""
         form: dict[str, Any] = {}
         if self.printed_bar_mm is not None:
             form["printed_bar_mm"] = list(self.printed_bar_mm)
-        if self.by_hand is not None:
-            form["by_hand"] = _hand_form(self.by_hand)
+        if any(self.by_hand):
+            forms = [None if hand is None else _hand_form(hand) for hand in self.by_hand]
+            form["by_hand"] = forms[0] if len(forms) == 1 else forms
+        if self.left_out:
+            form["left_out"] = sorted(self.left_out)
         return form
 
 
@@ -40,10 +59,13 @@ def read_settings(form: Mapping[str, Any]) -> Settings:
         If it cannot be read.
     """
     try:
-        bar, hand = form.get("printed_bar_mm"), form.get("by_hand")
+        bar, hands = form.get("printed_bar_mm"), form.get("by_hand")
+        if not isinstance(hands, list):
+            hands = [] if hands is None else [hands]
         return Settings(
             printed_bar_mm=None if bar is None else _point(bar),
-            by_hand=None if hand is None else _read_hand(hand),
+            by_hand=tuple(None if hand is None else _read_hand(hand) for hand in hands),
+            left_out=frozenset(int(place) for place in form.get("left_out", ())),
         )
     except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
         raise LogError(

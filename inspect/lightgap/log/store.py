@@ -38,7 +38,9 @@ from lightgap.log.records import (
     NewPhoto,
     Notes,
     Page,
+    Result,
     Ring,
+    Turn,
 )
 from lightgap.log.writing import Outcome
 from lightgap.plan import Plan
@@ -148,6 +150,21 @@ class Log:
         with self.snapshot():
             return reading.read_photo_record(self.connection, sha256)
 
+    def ring_print(self, result_id: int) -> bytes | None:
+        """Return the ring's print that is kept with a result, for `lightgap.again.ring_print.read_print`."""
+        with self.snapshot():
+            return reading.read_print(self.connection, result_id)
+
+    def turn(self, earlier_id: int, later_id: int) -> Turn | None:
+        """Return what a person said of how the ring lies in two checks, in the numbers of that time."""
+        with self.snapshot():
+            return reading.read_turn(self.connection, earlier_id, later_id)
+
+    def turns(self, ring_id: int) -> tuple[Turn, ...]:
+        """Return all that was said of the checks of one ring."""
+        with self.snapshot():
+            return reading.read_turns(self.connection, ring_id)
+
     # Writing
 
     def add_build(self, name: str, notes: Notes | None = None) -> Build:
@@ -176,6 +193,7 @@ class Log:
         settings: Mapping[str, Any] | None = None,
         notes: Notes | None = None,
         made_at: datetime | None = None,
+        ring_print: bytes | None = None,
     ) -> Check:
         """Keep a check: its photos, what was asked, and what came of it, all of it or nothing.
 
@@ -191,6 +209,8 @@ class Log:
             What else the measuring was told, as JSON.
         made_at : datetime, optional
             When the photo was taken; now unless given.
+        ring_print : bytes, optional
+            `RingPrint.to_bytes` of what was measured.
         """
         if not photos:
             raise ValueError("a check needs at least one photo")
@@ -213,7 +233,7 @@ class Log:
                     notes or {},
                 )
                 if outcome is not None:
-                    writing.insert_outcome(self.connection, check_id, outcome)
+                    writing.insert_outcome(self.connection, check_id, outcome, ring_print)
                 writing.touch(self.connection, "ring", ring_id)
         return self.check(check_id)
 
@@ -233,12 +253,33 @@ class Log:
                 self.sweep(*(self.photos.path(photo) for photo in stored))
             raise
 
-    def add_result(self, check_id: int, outcome: Outcome) -> Check:
+    def add_result(self, check_id: int, outcome: Outcome, ring_print: bytes | None = None) -> Check:
         """Keep what a new measuring made of a check; the results before it stay."""
         with transaction(self.connection):
             writing.touch(self.connection, "check", check_id)
-            writing.insert_outcome(self.connection, check_id, outcome)
+            writing.insert_outcome(self.connection, check_id, outcome, ring_print)
         return self.check(check_id)
+
+    def keep_print(self, result_id: int, ring_print: bytes) -> None:
+        """Keep the ring's print of a result that was written without one."""
+        with transaction(self.connection):
+            writing.put_print(self.connection, result_id, ring_print)
+
+    def say_turn(self, earlier: Result, later: Result, turn: int, face_down: bool) -> Turn:
+        """Keep what a person said of how the ring lies in two checks, in the numbers of these results."""
+        said = Turn(earlier.check_id, later.check_id, earlier.id, later.id, turn, face_down, now())
+        with transaction(self.connection):
+            for check_id in (earlier.check_id, later.check_id):
+                writing.living(self.connection, "check", check_id)
+            writing.put_turn(self.connection, said)
+            writing.touch(self.connection, "check", later.check_id)
+        return said
+
+    def forget_turn(self, earlier_id: int, later_id: int) -> None:
+        """Take back what was said of two checks."""
+        with transaction(self.connection):
+            writing.remove_turn(self.connection, earlier_id, later_id)
+            writing.touch(self.connection, "check", later_id)
 
     def note(self, kind: Kind, record_id: int, key: str, value: str | None) -> str | None:
         """Set or, with None, remove a note on a build, a ring or a check.

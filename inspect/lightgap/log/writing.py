@@ -12,7 +12,7 @@ from lightgap import __version__
 from lightgap.errors import LightgapError, NotInLog
 from lightgap.log.clock import now
 from lightgap.log.reading import TABLES, record
-from lightgap.log.records import KeptPhoto, Kind, Notes
+from lightgap.log.records import KeptPhoto, Kind, Notes, Turn
 from lightgap.log.summary import summarise
 from lightgap.plan import Plan
 from lightgap.values import Value
@@ -88,12 +88,34 @@ def insert_check(
     return check_id
 
 
-def insert_outcome(connection: sqlite3.Connection, check_id: int, outcome: Outcome) -> None:
-    """Write what this program has just made of a check."""
+def insert_outcome(
+    connection: sqlite3.Connection, check_id: int, outcome: Outcome, ring_print: bytes | None = None
+) -> None:
+    """Write what this program has just made of a check, and the ring's print that it has taken."""
     if isinstance(outcome, LightgapError):
         insert_result(connection, check_id, now(), __version__, None, outcome.to_dict()["error"])
-    else:
-        insert_result(connection, check_id, now(), outcome["program"]["version"], outcome, None)
+        return
+    result_id = insert_result(connection, check_id, now(), outcome["program"]["version"], outcome, None)
+    if ring_print is not None:
+        put_print(connection, result_id, ring_print)
+
+
+def put_print(connection: sqlite3.Connection, result_id: int, ring_print: bytes) -> None:
+    """Write the ring's print of a result, in the place of another if need be."""
+    connection.execute("INSERT OR REPLACE INTO prints VALUES (?, ?)", (result_id, ring_print))
+
+
+def put_turn(connection: sqlite3.Connection, turn: Turn) -> None:
+    """Write how the ring lies in two checks, in the place of what was said before."""
+    remove_turn(connection, turn.earlier_id, turn.later_id)
+    _insert(connection, "turns", **{**asdict(turn), "face_down": int(turn.face_down)})
+
+
+def remove_turn(connection: sqlite3.Connection, one_id: int, other_id: int) -> None:
+    """Take back what was said of two checks, in whichever order."""
+    connection.execute(
+        "DELETE FROM turns WHERE (earlier_id, later_id) IN (VALUES (?1, ?2), (?2, ?1))", (one_id, other_id)
+    )
 
 
 def insert_result(
@@ -103,9 +125,9 @@ def insert_result(
     program: str,
     report: Mapping[str, Any] | None,
     error: Mapping[str, Any] | None,
-) -> None:
+) -> int:
     """Write a result, and its summary beside its check; it is the check's latest from now on."""
-    _insert(
+    result_id = _insert(
         connection,
         "results",
         check_id=check_id,
@@ -122,6 +144,7 @@ def insert_result(
         " worst_gap_joint = ? WHERE id = ?",
         (str(summary.verdict), summary.headline, value, u95, summary.worst_gap_joint, check_id),
     )
+    return result_id
 
 
 def insert_notes(connection: sqlite3.Connection, kind: Kind, owner_id: int, notes: Notes) -> None:
