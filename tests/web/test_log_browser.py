@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 import drawn_ring
+import sample_ring
+from lightgap.samples import read_samples
 from web.conftest import running
 
 pytestmark = pytest.mark.browser
@@ -30,6 +32,31 @@ def measure(page: Any, name: str) -> None:
     page.wait_for_url("**/checks/*")
     page.wait_for_selector("#log-form:visible")
     page.wait_for_function("() => document.querySelector('#log-build').options.length > 0")
+
+
+def measure_sample(page: Any, name: str, photo: bytes | None = None) -> None:
+    """The like with a sample photograph, or another of its ring, and the numbers that its maker enters."""
+    sample = next(one for one in read_samples() if one.name == name)
+    sent = sample_ring.photo_of(name) if photo is None else photo
+    page.set_input_files("#file", {"name": f"{name}.jpg", "mimeType": "image/jpeg", "buffer": sent})
+    how, _, size = sample.reference.partition(":")
+    page.check(f"[name=reference][value={how}]")
+    if size:
+        page.fill("#measured-size", size)
+    page.check(f"[name=joint][value={sample.plan.joint}]", force=True)
+    for key in ("segments", "across_flats_mm", "width_mm", "thickness_mm", "gap_mm"):
+        if page.is_visible(f"#{key}"):
+            page.fill(f"#{key}", f"{getattr(sample.plan, key):g}")
+    page.click("#send")
+    page.wait_for_url("**/checks/*")
+    page.wait_for_selector("#log-form:visible", timeout=60_000)
+    page.wait_for_function("() => document.querySelector('#log-build').options.length > 0")
+
+
+def verdict_of(page: Any, ring: str) -> str:
+    """What the page of a build says of one of its rings."""
+    said: str = page.locator(f".rings li:has-text('{ring}') .line").first.inner_text()
+    return said.strip()
 
 
 def keep(page: Any, build: str | None = None, ring: str | None = None) -> None:
@@ -68,28 +95,42 @@ def follow(page: Any, selector: str) -> None:
         page.click(selector)
 
 
+@pytest.fixture(scope="module")
+def memory(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What the engine measures at the first width it remembers at the others."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv(sample_ring.MEMORY, str(tmp_path_factory.mktemp("memory")))
+        yield
+
+
 @pytest.mark.parametrize("width", WIDTHS)
-def test_the_whole_way(open_page: Open, tmp_path: Path, width: int) -> None:
+def test_the_whole_way(open_page: Open, memory: None, tmp_path: Path, width: int) -> None:
+    del memory
     for name in ("here", "there"):
         (tmp_path / name).mkdir()
-    with running(tmp_path / "here", check=drawn_ring.check) as root:
+    with running(tmp_path / "here", check=sample_ring.check) as root:
         page = open_page("/log", width=width, root=root)
         assert "Nothing is kept yet" in page.inner_text("main")
         assert serious(page) == []
 
-        # A new build of three rings; the second is out of tolerance.
+        # A new build of three rings; the second one's joint 3 is open.
         follow(page, "#empty a.first")
         page.wait_for_url(f"{root}/")
-        measure(page, "good.jpg")
+        measure_sample(page, "oak12_closed")
         page.click("#log-keep summary")
         page.fill("#log-wood", "oak")
         page.fill("#log-glue", "hide glue")
-        keep(page, "Oak bowl", "foot")
-        assert page.inner_text("#log-kept strong") == "Kept: Oak bowl, foot."
-        for name, ring in (("ring.jpg", "wall"), ("good.jpg", "rim")):
+        keep(page, "Jewel box", "foot")
+        assert page.inner_text("#log-kept strong") == "Kept: Jewel box, foot."
+        assert fits(page, width)
+        assert serious(page) == []
+        for name, ring, photo in (
+            ("walnut12_closed_measured", "wall", sample_ring.glued_badly("walnut12_closed_measured")),
+            ("walnut16_spaced", "rim", None),
+        ):
             page.goto(root)
-            measure(page, name)
-            assert page.locator("#log-build option:checked").inner_text() == "Oak bowl"
+            measure_sample(page, name, photo)
+            assert page.locator("#log-build option:checked").inner_text() == "Jewel box"
             assert page.locator("#log-ring option:checked").inner_text() == "A new ring on top"
             keep(page, ring=ring)
         follow(page, "#log-kept a")
@@ -98,54 +139,67 @@ def test_the_whole_way(open_page: Open, tmp_path: Path, width: int) -> None:
         assert serious(page) == []
 
         # Its stack, each ring by its verdict; the ring that is out is glued anew and checked again.
-        follow(page, ".crumbs a:has-text('Oak bowl')")
+        follow(page, ".crumbs a:has-text('Jewel box')")
         page.wait_for_selector(".stack svg")
         assert page.locator(".stack .storey").count() == 3
-        assert page.locator(".rings li").nth(1).inner_text().splitlines()[1].strip() == "Out of tolerance"
+        assert verdict_of(page, "wall") == "Out of tolerance"
         assert fits(page, width)
         assert serious(page) == []
         follow(page, ".stack a[href='/log/rings/2']")
         follow(page, "text=Check this ring again")
         page.wait_for_url(f"{root}/")
-        page.wait_for_function("() => document.querySelector('#across_flats_mm').value === '220'")
-        measure(page, "good.jpg")
+        page.wait_for_function("() => document.querySelector('#across_flats_mm').value === '200'")
+        measure_sample(page, "walnut12_closed_measured")
         assert page.locator("#log-ring option:checked").inner_text() == "2. wall"
         keep(page)
         page.goto(f"{root}/log/rings/2")
         page.wait_for_selector("#match")
         assert "The wood is the same" in page.inner_text("#match")
-        row = page.locator("[data-quantity=outside] tbody tr").nth(7)
-        assert "-0.36" in row.inner_text()
+        # It lay turned by half a round before: what was joint 3 is joint 9 now.
+        row = page.locator("[data-quantity=outside] tbody tr").nth(2)
+        assert "(after: 9)" in row.inner_text()
+        assert "out of tolerance" in row.locator("td").nth(0).inner_text()
+        assert "in tolerance" in row.locator("td").nth(1).inner_text()
+        assert row.locator("td").nth(2).inner_text().startswith("-0.")
         assert fits(page, width)
         assert serious(page) == []
 
         # On paper, and out as one file.
         page.goto(f"{root}/log/builds/1")
+        assert verdict_of(page, "wall") == "In tolerance"
         paper = page.request.get(f"{root}{page.get_attribute('text=PDF, A4', 'href')}")
         assert paper.body().startswith(b"%PDF")
+        page.emulate_media(media="print")
+        assert not page.locator(".top").is_visible()
+        assert page.locator(".stack svg").is_visible()
+        page.emulate_media(media="screen")
         with page.expect_download() as sent:
             page.click("text=Export with photos")
-        sent.value.save_as(tmp_path / "bowl.zip")
+        sent.value.save_as(tmp_path / "box.zip")
 
-    with running(tmp_path / "there", check=drawn_ring.check) as root:
+    with running(tmp_path / "there", check=sample_ring.check) as root:
         page = open_page("/log", width=width, root=root)
         page.click("#import summary")
-        page.set_input_files("#zip", tmp_path / "bowl.zip")
+        page.set_input_files("#zip", tmp_path / "box.zip")
         follow(page, "#import button")
         page.wait_for_url("**/log/builds/1")
-        assert page.inner_text("h1") == "Oak bowl"
+        assert page.inner_text("h1") == "Jewel box"
         follow(page, ".crumbs a")
         assert page.locator(".shelf.builds li").count() == 1
-        assert "In tolerance" in page.inner_text(".shelf.builds li")
+        page.wait_for_function("() => document.querySelector('.shelf.builds img').naturalWidth > 0")
         assert fits(page, width)
         assert serious(page) == []
         page.fill("#wood", "oak")
         page.select_option("#verdict", "out")
+        page.fill("#text", "joint 3 open")
         follow(page, "#search button")
         page.wait_for_selector(".shelf.found li")
         assert page.locator(".shelf.found li").count() == 1
-        assert "joint 8 open" in page.inner_text(".shelf.found li")
+        assert "Jewel box, wall" in page.inner_text(".shelf.found li")
         assert serious(page) == []
+        follow(page, ".shelf.found a")
+        page.wait_for_selector("#table tr")
+        assert page.inner_text("#verdict .word").strip() == "Out of tolerance"
 
 
 @pytest.fixture(scope="module")
