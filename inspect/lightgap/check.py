@@ -18,6 +18,7 @@ from lightgap.photo import Photo
 from lightgap.picture_notes import picture_notes
 from lightgap.plan import Plan
 from lightgap.reference.across_flats import find_across_flats
+from lightgap.reference.adjust import WORST_STRAIN, lens_strain
 from lightgap.reference.cards import find_cards, square_edges
 from lightgap.reference.found import Reference
 from lightgap.reference.sheet import find_sheet
@@ -93,6 +94,8 @@ def find_reference(
 ) -> Reference:
     """Find what gives the scale; "auto" takes cards, else a sheet, else the plan's own size.
 
+    A photo that contradicts its camera's profile is measured without it, less surely, and told of.
+
     Raises
     ------
     ScaleError
@@ -101,6 +104,25 @@ def find_reference(
         If ``reference`` cannot be read.
     """
     hand = by_hand or ByHand()
+    if photo.profile is None:
+        return _find_reference(photo, plan, reference, printed_bar_mm, hand)
+    try:
+        found = _find_reference(photo, plan, reference, printed_bar_mm, hand)
+        strain = lens_strain(photo, found.camera)
+    except ScaleError:  # It may be for the profile's sake.
+        found, strain = None, 0.0
+    if found is not None and strain <= WORST_STRAIN:
+        return found.noting(f"Measured with the stored profile of this camera: {photo.profile}.")
+    plain = _find_reference(replace(photo, profile=None), plan, reference, printed_bar_mm, hand)
+    return plain.noting(
+        "This photo does not agree with the stored profile of its camera, and was measured without it, less "
+        "surely: a card may lie higher than the others, or the picture was cropped or zoomed."
+    ).doubted(max(strain, WORST_STRAIN))
+
+
+def _find_reference(
+    photo: Photo, plan: Plan, reference: str, printed_bar_mm: tuple[float, float] | None, hand: ByHand
+) -> Reference:
     kind, _, size = reference.partition(":")
     if kind == "cards" and not size:
         return find_cards(photo, plan, printed_bar_mm)

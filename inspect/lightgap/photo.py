@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from lightgap.errors import PhotoError
+from lightgap.lens import DIAGONAL_35MM, CameraProfile, LensName
 
 LUMA = np.array([0.3, 0.59, 0.11], dtype=np.float32)
 """Weights of linear red, green and blue in the luma that is measured."""
@@ -27,8 +28,6 @@ LEAST_MEGAPIXELS = 1.0
 MOST_MEGAPIXELS = 50.0
 _ROUNDING = 1.03  # a camera sold as one of 50 megapixels may write some more
 
-DIAGONAL_35MM = 43.27
-"""Diagonal of the 24 x 36 mm frame, mm, to which the 35 mm equivalent focal length refers."""
 _BELIEVABLE_35MM = (10.0, 200.0)
 _USUAL_35MM = 26.0
 _ZOOMED = 1.02
@@ -39,8 +38,9 @@ _FORMATS = ("JPEG", "PNG", "WEBP", "TIFF")
 _HEIC_BRANDS = frozenset({b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1"})
 
 # Tags of EXIF 3.0 (CIPA DC-008).
-_ORIENTATION, _EXIF_PART = 0x0112, 0x8769
+_MAKE, _MODEL, _ORIENTATION, _EXIF_PART = 0x010F, 0x0110, 0x0112, 0x8769
 _TAKEN, _OFFSET = 0x9003, 0x9011
+_FOCAL_MM, _LENS = 0x920A, 0xA434
 _WIDTH, _HEIGHT = 0xA002, 0xA003
 _DIGITAL_ZOOM, _FOCAL_35MM = 0xA404, 0xA405
 
@@ -84,6 +84,12 @@ class Photo:
         When it was taken, as EXIF has it: "2026-03-01T09:30:00", with the offset from UTC if told.
     sha256 : str or None
         Of the file's bytes, in hexadecimal digits; None for a photo that came from no file.
+    lens : LensName or None
+        What EXIF says of the lens, if the picture spans all that it drew.
+    orientation : int
+        EXIF's, already applied.
+    profile : CameraProfile or None
+        What is known of this lens from other photos; `lightgap.profiles.with_profile` sets it.
     """
 
     codes: NDArray[np.uint8] = field(repr=False)
@@ -91,6 +97,9 @@ class Photo:
     name: str = "photo"
     taken: str | None = None
     sha256: str | None = None
+    lens: LensName | None = None
+    orientation: int = 1
+    profile: CameraProfile | None = None
 
     @property
     def width(self) -> int:
@@ -110,8 +119,11 @@ class Photo:
 
     @cached_property
     def default_focal_px(self) -> float:
-        """EXIF's focal length, or that of a usual phone (26 mm equivalent) without it."""
-        return self.focal_px or _USUAL_35MM / DIAGONAL_35MM * math.hypot(self.width, self.height)
+        """The profile's focal length, or EXIF's, or that of a usual phone (26 mm equivalent)."""
+        diagonal = math.hypot(self.width, self.height)
+        if self.profile is not None:
+            return self.profile.focal * diagonal
+        return self.focal_px or _USUAL_35MM / DIAGONAL_35MM * diagonal
 
 
 def read_photo(source: Path | bytes, name: str | None = None) -> Photo:
@@ -163,12 +175,24 @@ def _read(file: _File, name: str) -> Photo:
     image = _decoded(file, name)
     # Only now: where the format itself is turned upright by its decoder, the tag is gone by now.
     exif = _exif(image)
-    turn = _UPRIGHT.get(int(_number(exif.get(_ORIENTATION))))
+    orientation = int(_number(exif.get(_ORIENTATION)))
+    turn = _UPRIGHT.get(orientation)
+    # What the HEIC decoder has applied already, it keeps here.
+    applied = int(_number(image.info.get("original_orientation")))
     # One name for all, so that no more of them are kept than are needed.
     image = _rgb(image, name)
     if turn is not None:
         image = image.transpose(turn)
-    return Photo(np.asarray(image), _focal_px(exif, image.size), name, _taken(exif), digest)
+    whole = _is_whole(exif, image.size)
+    return Photo(
+        np.asarray(image),
+        _focal_px(exif, image.size) if whole else None,
+        name,
+        _taken(exif),
+        digest,
+        _lens(exif) if whole else None,
+        next((told for told in (orientation, applied) if told in _UPRIGHT), 1),
+    )
 
 
 def _decoded(file: _File, name: str) -> Image.Image:
@@ -275,24 +299,43 @@ def _exif(image: Image.Image) -> dict[int, object]:
             return {}
 
 
-def _focal_px(exif: dict[int, object], size: tuple[int, int]) -> float | None:
-    """Return the focal length in pixels, by the diagonal convention of the 35 mm equivalent.
+def _is_whole(exif: dict[int, object], size: tuple[int, int]) -> bool:
+    """Whether the picture spans what the lens drew, as far as EXIF tells.
 
-    None where it is not believable, or where the picture no longer spans what the lens drew: it was
-    cropped after the camera noted its size, or zoomed digitally, which some cameras count in the tag
-    and some do not.
+    It does not where it was cropped after the camera noted its size, or zoomed digitally, which some
+    cameras count in the focal length and some do not.
     """
+    if _number(exif.get(_DIGITAL_ZOOM)) > _ZOOMED:
+        return False
+    noted = sorted((_number(exif.get(_WIDTH)), _number(exif.get(_HEIGHT))))
+    if noted[0] <= 0.0:
+        return True
+    stretch = (max(size) / min(size)) / (noted[1] / noted[0])
+    return 1.0 - _CROPPED <= stretch <= 1.0 + _CROPPED
+
+
+def _focal_px(exif: dict[int, object], size: tuple[int, int]) -> float | None:
+    """Return the focal length in pixels, by the 35 mm equivalent's diagonal, if it is believable."""
     equivalent = _number(exif.get(_FOCAL_35MM))
     if not _BELIEVABLE_35MM[0] <= equivalent <= _BELIEVABLE_35MM[1]:
         return None
-    if _number(exif.get(_DIGITAL_ZOOM)) > _ZOOMED:
-        return None
-    noted = sorted((_number(exif.get(_WIDTH)), _number(exif.get(_HEIGHT))))
-    if noted[0] > 0.0:
-        stretch = (max(size) / min(size)) / (noted[1] / noted[0])
-        if not 1.0 - _CROPPED <= stretch <= 1.0 + _CROPPED:
-            return None
     return equivalent / DIAGONAL_35MM * math.hypot(*size)
+
+
+def _lens(exif: dict[int, object]) -> LensName | None:
+    """Return the lens's name, if EXIF tells the camera's model and a focal length."""
+    make, model, lens = (_text(exif.get(tag)) for tag in (_MAKE, _MODEL, _LENS))
+    focal, equivalent = (max(_number(exif.get(tag)), 0.0) for tag in (_FOCAL_MM, _FOCAL_35MM))
+    if not model or not (focal or equivalent):
+        return None
+    return LensName(make, model, lens, round(focal, 4), equivalent)
+
+
+def _text(tag: object) -> str:
+    """Return a tag's text on one line, without the blanks and zeros that cameras fill it up with."""
+    if not isinstance(tag, str):
+        return ""
+    return " ".join("".join(sign if sign.isprintable() else " " for sign in tag).split())
 
 
 def _number(tag: object) -> float:

@@ -21,6 +21,7 @@ from lightgap.photo import Photo
 from lightgap.plan import Plan
 from lightgap.reference.adjust import (
     CAMERA_PARAMETERS,
+    LENS_PARAMETERS,
     Adjusted,
     CameraPrior,
     adjust,
@@ -149,7 +150,9 @@ def find_across_flats(
 
 def _prior(photo: Photo, camera: Camera) -> CameraPrior:
     prior = camera_prior(photo, float(camera.foot_mm[2]))
-    return CameraPrior(prior.mean, np.append(prior.standard[:3], _K1_STANDARD))
+    standard = prior.standard.copy()
+    standard[3] = min(standard[3], _K1_STANDARD)
+    return CameraPrior(prior.mean, standard)
 
 
 def _seen_again(photo: Photo, seen: _Seen, camera: Camera, ring: Plan) -> _Seen:
@@ -249,7 +252,7 @@ def _solve(lines: _Lines, starts: list[Camera], prior: CameraPrior, ring: Plan) 
     count = 2 * len(lines.pixels)
 
     def adjusted(start: Camera, cauchy: tuple[float, ...]) -> tuple[Camera, Adjusted]:
-        vector = np.concatenate([prior.mean, vector_of(start)[4:]])
+        vector = np.concatenate([prior.mean, vector_of(start)[LENS_PARAMETERS:]])
         found = adjust(_model(lines, start, prior, ring.thickness_mm), vector, count, cauchy)
         return camera_of(found.vector, start), found
 
@@ -281,7 +284,7 @@ def _model(
 
 
 def _on_plane(vector: Array, start: Camera, pixels: Array, height_mm: float) -> tuple[Array, Array]:
-    """Map pixels (..., 2) to the plane; also the derivative by the camera's ten numbers, (..., 2, 10).
+    """Map pixels (..., 2) to the plane; also the derivative by the camera's numbers, (..., 2, 11).
 
     A point that stays on its pixel moves over the plane by minus the inverse of how the pixel moves
     with the point, times how it moves with the camera.

@@ -1,7 +1,7 @@
-"""The least-squares adjustment that the references share: the camera's ten numbers and how sure they are.
+"""The least-squares adjustment that the references share: the camera's numbers and how sure they are.
 
-The camera is a vector of ten: log focal length, principal point (x, y), k1, a small rotation on top of a
-start, and the translation. Every reference adds its own unknowns after these ten.
+The camera is a vector of eleven: the lens (log focal length, principal point x and y, k1, k2), a small
+rotation on top of a start, and the translation. Every reference adds its own unknowns after these.
 """
 
 from __future__ import annotations
@@ -16,22 +16,28 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from lightgap.camera import Camera
+from lightgap.lens import BEND
 from lightgap.photo import Photo
 from lightgap.plan import Plan
 from lightgap.reference.found import PoseUncertainty
 
 Array = NDArray[np.float64]
 
-CAMERA_PARAMETERS = 10
+LENS_PARAMETERS = 5
+CAMERA_PARAMETERS = LENS_PARAMETERS + 6
 PRINCIPAL_POINT_STANDARD = 0.01
 """Standard deviation of the principal point about the centre, in picture widths."""
 K1_STANDARD = 0.05
+HELD = 1e-6
+"""Standard deviation of what is held: k2 in a single photo, which tells one term of distortion only."""
 FOCAL_STANDARD = 0.03
 """Relative: the 35 mm equivalent in EXIF is a whole number, and focusing lengthens the lens."""
 FOCAL_STANDARD_NEAR = 0.06
 """The same under ``NEAR_MM``, where focusing lengthens the lens by 2 to 3 % and more."""
 FOCAL_STANDARD_UNTOLD = 0.3
 NEAR_MM = 300.0
+WORST_STRAIN = 2.5
+"""A lens that had to go further from what is known of it is doubted."""
 
 _TAPER_HALF_WIDTH_MM = 2.0
 _STEP = 0.01  # of a standard deviation
@@ -43,33 +49,57 @@ class CameraPrior:
 
     Attributes
     ----------
-    mean, standard : ndarray, shape (4,)
-        Log focal length, principal point x and y in px, k1.
+    mean, standard : ndarray, shape (5,)
+        Log focal length, principal point x and y in px, k1, k2.
     """
 
     mean: Array
     standard: Array
 
     def residuals(self, vector: Array) -> Array:
-        """Distance from the prior in standard deviations, shape (4,)."""
-        return (vector[:4] - self.mean) / self.standard
+        """Distance from the prior in standard deviations, shape (5,)."""
+        return (vector[:LENS_PARAMETERS] - self.mean) / self.standard
 
     def jacobian(self, columns: int) -> Array:
-        """Derivative of the residuals, shape (4, columns)."""
-        return np.eye(4, columns) / self.standard[:, None]
+        """Derivative of the residuals, shape (5, columns)."""
+        return np.eye(LENS_PARAMETERS, columns) / self.standard[:, None]
+
+    def strain(self, vector: Array) -> float:
+        """How far focal length and principal point went from what is known of them, in sigma."""
+        return float(np.abs(self.residuals(vector)[:3]).max())
 
 
 def camera_prior(photo: Photo, distance_mm: float) -> CameraPrior:
-    """Return the prior of a photo taken from about ``distance_mm``."""
+    """Return the prior of a photo taken from about ``distance_mm``: from its lens's profile, or from EXIF."""
+    focal_px = np.log(photo.default_focal_px)
+    if photo.profile is not None:
+        profile = photo.profile
+        centre, spread = profile.principal_point(photo.width, photo.height, photo.orientation)
+        return CameraPrior(
+            np.array([focal_px, *centre, profile.k1, profile.k2]),
+            np.array(
+                [
+                    profile.focal_spread(distance_mm),
+                    spread,
+                    spread,
+                    float(np.hypot(profile.k1_standard, BEND)),
+                    HELD,
+                ]
+            ),
+        )
     focal = FOCAL_STANDARD_NEAR if distance_mm < NEAR_MM else FOCAL_STANDARD
     if photo.focal_px is None:
         focal = FOCAL_STANDARD_UNTOLD
     place = PRINCIPAL_POINT_STANDARD * max(photo.width, photo.height)
-    centre = picture_centre(photo)
     return CameraPrior(
-        np.array([np.log(photo.default_focal_px), *centre, 0.0]),
-        np.array([focal, place, place, K1_STANDARD]),
+        np.array([focal_px, *picture_centre(photo), 0.0, 0.0]),
+        np.array([focal, place, place, K1_STANDARD, HELD]),
     )
+
+
+def lens_strain(photo: Photo, camera: Camera) -> float:
+    """How far a camera's focal length and principal point lie from what is known of the lens, in sigma."""
+    return camera_prior(photo, float(camera.foot_mm[2])).strain(vector_of(camera))
 
 
 def picture_centre(photo: Photo) -> Array:
@@ -78,21 +108,21 @@ def picture_centre(photo: Photo) -> Array:
 
 
 def vector_of(camera: Camera) -> Array:
-    """Return the ten numbers of a camera, with its own rotation as the start."""
-    return np.concatenate(
-        [[np.log(camera.focal_px)], camera.centre_px, [camera.k1], np.zeros(3), camera.translation]
-    )
+    """Return the numbers of a camera, with its own rotation as the start."""
+    lens = [np.log(camera.focal_px), *camera.centre_px, camera.k1, camera.k2]
+    return np.concatenate([lens, np.zeros(3), camera.translation])
 
 
 def camera_of(vector: Array, start: Camera) -> Camera:
-    """Return the camera of ten numbers; ``start`` holds the rotation that the small one is laid on."""
-    turn = _rotation(vector[4:7])
+    """Return the camera of such a vector; ``start`` holds the rotation that the small one is laid on."""
+    turn = _rotation(vector[5:8])
     return Camera(
         float(np.exp(vector[0])),
         vector[1:3].copy(),
         turn @ start.rotation,
-        vector[7:10].copy(),
+        vector[8:11].copy(),
         float(vector[3]),
+        float(vector[4]),
     )
 
 
@@ -101,31 +131,31 @@ def project_with_jacobian(vector: Array, start: Camera, points_mm: Array) -> tup
 
     Parameters
     ----------
-    vector : ndarray, shape (10,) or longer
+    vector : ndarray, shape (11,) or longer
     start : Camera
     points_mm : ndarray, shape (n, 3)
 
     Returns
     -------
     pixels : ndarray, shape (n, 2)
-    by_camera : ndarray, shape (n, 2, 10)
-        Derivative by the camera's ten numbers.
+    by_camera : ndarray, shape (n, 2, 11)
+        Derivative by the camera's numbers.
     by_point : ndarray, shape (n, 2, 3)
         Derivative by the point's own place.
     """
     focal = float(np.exp(vector[0]))
     matrix = np.array([[focal, 0.0, vector[1]], [0.0, focal, vector[2]], [0.0, 0.0, 1.0]])
-    lens = np.array([vector[3], 0.0, 0.0, 0.0])
-    turn = np.ascontiguousarray(vector[4:7])
-    shift = np.ascontiguousarray(vector[7:10])
+    lens = np.array([vector[3], vector[4], 0.0, 0.0])
+    turn = np.ascontiguousarray(vector[5:8])
+    shift = np.ascontiguousarray(vector[8:11])
     pixels, raw = cv2.projectPoints(points_mm @ start.rotation.T, turn, shift, matrix, lens)
-    # OpenCV's columns: rotation 0-2, translation 3-5, fx, fy 6-7, cx, cy 8-9, k1 10.
+    # OpenCV's columns: rotation 0-2, translation 3-5, fx, fy 6-7, cx, cy 8-9, k1, k2 10-11.
     raw = raw.reshape(len(points_mm), 2, -1)
     by_camera = np.concatenate(
         [
             focal * raw[..., 6:8].sum(axis=-1, keepdims=True),
             raw[..., 8:10],
-            raw[..., 10:11],
+            raw[..., 10:12],
             raw[..., 0:6],
         ],
         axis=-1,
@@ -278,8 +308,8 @@ def pose_uncertainty(
 
     Parameters
     ----------
-    vector : ndarray, shape (>= 10,)
-    covariance : ndarray, shape (>= 10, >= 10)
+    vector : ndarray, shape (>= 11,)
+    covariance : ndarray, shape (>= 11, >= 11)
     """
     camera = camera_of(vector, start)
     height = plan.thickness_mm

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from lightgap.camera import Camera
 from lightgap.errors import ScaleError
 from lightgap.photo import Photo
-from lightgap.plan import Plan
 from lightgap.reference.adjust import (
     CAMERA_PARAMETERS,
+    HELD,
+    LENS_PARAMETERS,
     Adjusted,
     CameraPrior,
     adjust,
@@ -38,7 +39,6 @@ _TURNED_DEG = 20.0
 _ASPECT_STANDARD = 0.003
 _ASPECT_STANDARD_MEASURED = 0.001
 _HEIGHT_STANDARD_MM = 0.2  # paper on a bench
-_HELD = 1e-6
 _STRETCH = np.array([0.5, -0.5])  # what one unit of aspect does to the print's x and y
 
 
@@ -46,7 +46,7 @@ _STRETCH = np.array([0.5, -0.5])  # what one unit of aspect does to the print's 
 class CardLayout:
     """Turns the vector of unknowns into the corners' places.
 
-    The vector: the camera (10), the print's aspect (1), every card's height over its place (n), then x, y
+    The vector: the camera (11), the print's aspect (1), every card's height over its place (n), then x, y
     and turn of every card but the first (3 (n - 1)), whose frame is the world's.
     """
 
@@ -131,7 +131,7 @@ class CardFit:
     @property
     def strain(self) -> float:
         """How far focal length and principal point had to go from what is known of them, in sigma."""
-        return float(np.abs(self.prior.residuals(self.adjusted.vector)[:3]).max())
+        return self.prior.strain(self.adjusted.vector)
 
     @property
     def cost(self) -> float:
@@ -152,18 +152,25 @@ def rms_px(lengths: Array) -> float:
 
 
 def fit_cards(
-    photo: Photo, plan: Plan, cards: list[Sighting], printed_bar_mm: tuple[float, float] | None
+    photo: Photo,
+    height_mm: float,
+    cards: list[Sighting],
+    printed_bar_mm: tuple[float, float] | None,
+    prior: CameraPrior | None = None,
 ) -> CardFit:
     """Adjust the camera and all cards' places.
 
     Parameters
     ----------
     photo : Photo
-    plan : Plan
+    height_mm : float
+        Of what the cards lie on.
     cards : list of Sighting
         The first one's frame becomes the world's, and its own pose the start.
     printed_bar_mm : (float, float) or None
         What the 100 mm bars measure; None if nobody measured them.
+    prior : CameraPrior, optional
+        By default what the photo itself tells.
 
     Raises
     ------
@@ -171,9 +178,10 @@ def fit_cards(
         If the first card shows too little of itself for a pose.
     """
     bars = np.array(printed_bar_mm or (100.0, 100.0)) / 100.0
-    layout = CardLayout(cards, bars, plan.reference_height_mm + PAPER_MM)
+    layout = CardLayout(cards, bars, height_mm + PAPER_MM)
     start, vector = _start(photo, layout)
-    prior = camera_prior(photo, start.foot_mm[2] - layout.z_mm)
+    prior = prior or camera_prior(photo, start.foot_mm[2] - layout.z_mm)
+    vector[:LENS_PARAMETERS] = prior.mean
     aspect = _ASPECT_STANDARD if printed_bar_mm is None else _ASPECT_STANDARD_MEASURED
     observed = np.concatenate([card.corners_px[card.seen] for card in cards])
 
@@ -198,7 +206,7 @@ def fit_cards(
     # What the cards cannot tell is held while adjusting, and let loose for the uncertainty: the heights,
     # and with one card, or cards that all lie the same way, the aspect, which looks like a tilt.
     loose = np.array([aspect, *[_HEIGHT_STANDARD_MM] * len(cards)])
-    held = np.array([aspect if _lie_turned(layout, vector) else _HELD, *[_HELD] * len(cards)])
+    held = np.array([aspect if _lie_turned(layout, vector) else HELD, *[HELD] * len(cards)])
     adjusted = adjust(lambda vector: model(vector, held), vector, observed.size, _CAUCHY)
     lengths = np.hypot(*(adjusted.residuals.reshape(-1, 2) * CORNER_STANDARD_PX).T)
     owner = np.concatenate([np.full(card.seen.sum(), index) for index, card in enumerate(cards)])

@@ -11,7 +11,7 @@ from lightgap.camera import Camera
 from lightgap.errors import ScaleError
 from lightgap.photo import Photo
 from lightgap.plan import Plan
-from lightgap.reference.adjust import camera_of, picture_centre, pose_uncertainty
+from lightgap.reference.adjust import WORST_STRAIN, camera_of, picture_centre, pose_uncertainty
 from lightgap.reference.card_adjustment import CORNER_STANDARD_PX, PAPER_MM, CardFit, fit_cards, rms_px
 from lightgap.reference.card_corners import (
     CARD_MM,
@@ -33,7 +33,6 @@ _SUSPICIOUS = 1.15  # residual over the corners' own scatter
 _FALL_OF_COST = 2.5
 _WORST_RESIDUAL_PX = 0.25  # for a photo of 4000 px, in proportion for larger ones
 _GATE_WIDTH_PX = 4000.0
-_WORST_STRAIN = 2.5
 _PRINT_STANDARD = 0.002  # office printers at "100 %", and the paper's humidity: a judgement
 _PRINT_STANDARD_MEASURED = 0.0006  # a rule read to 0.1 mm over 100 mm, as limits
 _ONE_CARD = PoseUncertainty(
@@ -70,14 +69,28 @@ def find_cards(photo: Photo, plan: Plan, printed_bar_mm: tuple[float, float] | N
     ScaleError
         If no card can be used, or the only two contradict each other.
     """
+    fit, left_out = agreeing_cards(photo, plan.reference_height_mm, printed_bar_mm)
+    return _reference(photo, plan, fit, left_out, printed_bar_mm)
+
+
+def agreeing_cards(
+    photo: Photo, height_mm: float, printed_bar_mm: tuple[float, float] | None
+) -> tuple[CardFit, list[Sighting]]:
+    """Find the cards and adjust those that agree; return also the others, each with its reason.
+
+    Raises
+    ------
+    ScaleError
+        As `find_cards`.
+    """
     sightings = see_cards(photo)
     usable = sorted(
         (card for card in sightings if card.reason is None), key=lambda card: -int(card.seen.sum())
     )
     left_out = [card for card in sightings if card.reason is not None]
     while usable:
-        fit = fit_cards(photo, plan, usable, printed_bar_mm)
-        odd = _odd_card(photo, plan, fit, printed_bar_mm)
+        fit = fit_cards(photo, height_mm, usable, printed_bar_mm)
+        odd = _odd_card(photo, height_mm, fit, printed_bar_mm)
         if odd is None:
             break
         left_out.append(odd)
@@ -85,12 +98,12 @@ def find_cards(photo: Photo, plan: Plan, printed_bar_mm: tuple[float, float] | N
     if not usable:
         raise _nothing_usable(left_out)
     if not np.all(fit.kept):
-        fit = fit_cards(photo, plan, fit.kept_only(), printed_bar_mm)
+        fit = fit_cards(photo, height_mm, fit.kept_only(), printed_bar_mm)
     if rms_px(fit.residual_px) > _WORST_RESIDUAL_PX * max(
         1.0, max(photo.width, photo.height) / _GATE_WIDTH_PX
     ):
         raise _disagreement(usable)
-    return _reference(photo, plan, fit, left_out, printed_bar_mm)
+    return fit, left_out
 
 
 def square_edges(reference: Reference, height_mm: float = 0.0) -> Array:
@@ -137,7 +150,7 @@ def square_edges(reference: Reference, height_mm: float = 0.0) -> Array:
 
 
 def _odd_card(
-    photo: Photo, plan: Plan, fit: CardFit, printed_bar_mm: tuple[float, float] | None
+    photo: Photo, height_mm: float, fit: CardFit, printed_bar_mm: tuple[float, float] | None
 ) -> Sighting | None:
     """The card to leave out, with the reason, if one is not like the others.
 
@@ -156,10 +169,10 @@ def _odd_card(
     if len(cards) == 2 and many:
         raise _disagreement(cards)
     strange = rms_px(fit.residual_px[fit.kept]) > _SUSPICIOUS * own_scatter_px(fit.kept_only())
-    if len(cards) > 2 and (many or strange or fit.strain > _WORST_STRAIN):
+    if len(cards) > 2 and (many or strange or fit.strain > WORST_STRAIN):
         # Each is flat by itself: the one without which the others agree lies higher, or is of another size.
         others = [[other for other in cards if other is not card] for card in cards]
-        costs = [fit_cards(photo, plan, rest, printed_bar_mm).cost for rest in others]
+        costs = [fit_cards(photo, height_mm, rest, printed_bar_mm).cost for rest in others]
         odd = int(np.argmin(costs))
         if many or costs[odd] * _FALL_OF_COST < fit.cost:
             reason = "does not agree with the others: it lies higher, or was printed at another size"
@@ -205,7 +218,7 @@ def _reference(
     notes = [f"card {card.number} was left out: it {card.reason}" for card in left_out]
     if printed_bar_mm is None:
         notes.append("the cards count as printed to size: measure their 100 mm bars for a surer scale")
-    if fit.strain > _WORST_STRAIN:
+    if fit.strain > WORST_STRAIN:
         doubts.append(fit.strain)
         notes.append(
             "the lens does not look like a whole photo's: use the photo as taken, not cropped, and lay all "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Literal
 
 from lightgap.camera import Camera
@@ -92,3 +92,14 @@ class Reference:
     untold: frozenset[str] = frozenset()
     notes: tuple[str, ...] = ()
     focal_standard: float = 0.03
+
+    def noting(self, sentence: str) -> Reference:
+        """Return the same with one more note."""
+        return replace(self, notes=(*self.notes, sentence))
+
+    def doubted(self, factor: float) -> Reference:
+        """Return the same, less sure by a factor."""
+        grown = {name: factor * standard for name, standard in asdict(self.uncertainty).items()}
+        return replace(
+            self, uncertainty=PoseUncertainty(**grown), focal_standard=factor * self.focal_standard
+        )

@@ -16,6 +16,8 @@ from lightgap.photo import Photo
 from lightgap.plan import Plan
 from lightgap.reference.adjust import (
     CAMERA_PARAMETERS,
+    LENS_PARAMETERS,
+    WORST_STRAIN,
     Adjusted,
     CameraPrior,
     adjust,
@@ -58,7 +60,6 @@ _LEAST_KEPT = 0.5
 _WORST_RESIDUAL_PX = 0.25
 _WORST_BEND_PX = 0.5
 _GATE_WIDTH_PX = 4000.0
-_WORST_STRAIN = 2.5
 _WORST_K1 = 0.06
 _WORST_TILT_DEG = 30.0
 
@@ -275,7 +276,8 @@ def _fit(edges: SheetEdges, begin: _Start, photo: Photo) -> _Fit:
             np.concatenate([jacobian, prior.jacobian(CAMERA_PARAMETERS)]),
         )
 
-    adjusted = adjust(model, vector_of(start), len(pixels), _CAUCHY)
+    vector = np.concatenate([prior.mean, vector_of(start)[LENS_PARAMETERS:]])
+    adjusted = adjust(model, vector, len(pixels), _CAUCHY)
     miss = adjusted.residuals * standard
     return _Fit(start, prior, adjusted, [miss[owner == side] for side in range(4)])
 
@@ -289,10 +291,10 @@ def _accept(edges: SheetEdges, size: SheetSize, fit: _Fit, photo: Photo) -> None
             "out from the bench",
             "lay the sheet on a darker bench, all four edges in the picture and mostly clear",
         )
-    strain = np.abs(fit.prior.residuals(fit.adjusted.vector))
+    strain = fit.prior.strain(fit.adjusted.vector)
     unit = max(1.0, max(photo.width, photo.height) / _GATE_WIDTH_PX)
     camera = fit.camera
-    if strain[:3].max() > _WORST_STRAIN or abs(camera.k1) > _WORST_K1:
+    if strain > WORST_STRAIN or abs(camera.k1) > _WORST_K1:
         raise _wrong_shape(size)
     if fit.residual_px > _WORST_RESIDUAL_PX * unit or fit.bend_px > _WORST_BEND_PX * unit:
         raise ScaleError(
