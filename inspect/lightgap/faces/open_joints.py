@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lightgap.faces.blur import Response
 from lightgap.faces.gap import GapView, view_gap
 from lightgap.faces.joint import FaceLine, JointFaces
 from lightgap.faces.lamp import LitStrip, WallSight, find_strips
+from lightgap.faces.odd import JointPlaces, odd_faces
 from lightgap.faces.open import EdgeFit, fit_edge
 from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
 from lightgap.faces.strip import Strip
 from lightgap.faces.tinted import fit_tinted_edge, look_beyond
 from lightgap.plan import Plan
 from lightgap.values import Contribution
+
+Array = NDArray[np.float64]
 
 _PROCESSING_PX = 0.10
 _BLOCKED_MARGIN_MM = 1.5
@@ -36,7 +40,9 @@ def measure_open(fits: list[OpenFits], plan: Plan, response: Response) -> list[J
     walls = [wall for fit in fits for wall in fit.walls(plan)]
     blur_px = float(np.median([fit.site.blur_px for fit in fits])) if fits else 1.0
     strips = iter(find_strips(walls, blur_px))
-    return [fit.finish(next(strips), next(strips), response) for fit in fits]
+    moved = [fit.moved(next(strips), next(strips)) for fit in fits]
+    odd = odd_faces([fit.places for fit in moved], plan.segments)
+    return [fit.finish(doubt, response) for fit, doubt in zip(moved, odd, strict=True)]
 
 
 def fit_open(strip: Strip, site: Site, plan: Plan) -> JointFaces | OpenFits:
@@ -112,20 +118,38 @@ class OpenFits:
             )
         return sights[0], sights[1]
 
-    def finish(self, strip_a: LitStrip | None, strip_b: LitStrip | None, response: Response) -> JointFaces:
-        """Move each edge by the lit strip below it, and gather the joint's uncertainty."""
-        site, view = self.site, self.view
-        a = self.a if strip_a is None else self.a.moved(strip_a, 1.0)
-        b = self.b if strip_b is None else self.b.moved(strip_b, -1.0)
+    def moved(self, strip_a: LitStrip | None, strip_b: LitStrip | None) -> OpenFits:
+        """Move each edge by the lit strip below it."""
+        return replace(
+            self,
+            a=self.a if strip_a is None else self.a.moved(strip_a, 1.0),
+            b=self.b if strip_b is None else self.b.moved(strip_b, -1.0),
+        )
+
+    @property
+    def places(self) -> JointPlaces:
+        """Where both faces lie, at the joint's middle."""
+        offsets = np.array([edge.offset_mm - edge.slope * edge.middle_mm for edge in (self.a, self.b)])
+        return JointPlaces(self.site.tooth.number, *self.site.frame.to_ring(np.zeros(2), offsets))
+
+    def finish(self, odd_mm: Array, response: Response) -> JointFaces:
+        """Gather the joint's uncertainty; ``odd_mm`` (a, b) is `odd_faces`'."""
+        site, view, a, b = self.site, self.view, self.a, self.b
         covariance = np.zeros((4, 4))
         for index, fit in enumerate((a, b)):
             shift = np.array([[1.0, -fit.middle_mm], [0.0, 1.0]])
             block = NOISE_FACTOR**2 * (shift @ fit.covariance @ shift.T)
             covariance[2 * index : 2 * index + 2, 2 * index : 2 * index + 2] = block
-        either = float(np.hypot(a.either_mm, b.either_mm))
+        odd = float(np.hypot(*odd_mm))
+        either = float(np.linalg.norm([a.either_mm, b.either_mm, odd]))
         processing = _PROCESSING_PX / site.px_per_mm * (1.0 + 2.0 * response.halo_standard)
         doubts = []
-        if either > _DOUBT_MM:
+        if odd > 0.0:
+            doubts.append(
+                "a segment beside it would be longer or shorter than the others by what this gap lacks or "
+                "has too much; the edge could be another line"
+            )
+        elif either > _DOUBT_MM:
             doubts.append("a lit strip of wall lies below an edge; the edge could be either of two lines")
         blocked = None
         if view.blocked_mm is not None:
