@@ -72,7 +72,7 @@ def check(
     progress(0.30, "looking for the ring")
     outline = find_outline(photo, found.camera, plan, hand.outline_px)
     progress(0.45, "looking for its joints")
-    comb = help_comb(find_comb(photo, outline, plan, hand.first_joint_px), hand, outline, plan)
+    comb = help_comb(photo, find_comb(photo, outline, plan, hand.first_joint_px), hand, outline, plan)
     progress(0.60, "following its edges")
     edges = fit_edges(photo, outline, comb, plan)
     response = _response(photo, found, outline, edges, plan)

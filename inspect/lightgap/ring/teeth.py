@@ -14,14 +14,20 @@ from lightgap.ring.strips import Lines, Strips
 
 LEAST_STRENGTH = 2.5
 """log(1 + T^2) below which nothing was seen: plain wood reaches it in one strip of ten."""
-_PLACE_PRIOR_MM = 1.2
+PLACE_PRIOR_MM = 1.2
+"""How far a joint may stand from where the comb puts it (standard deviation)."""
 _LEAST_PLACE_PRIOR_MM = 0.5
+
+
+def teeth_in(strips: Strips, plan: Plan) -> ClosedTeeth | OpenTeeth:
+    """Return what looks like a joint of the plan's kind in every strip."""
+    return ClosedTeeth(strips) if plan.joint == "closed" else OpenTeeth(strips, plan)
 
 
 def fit_teeth(strips: Strips, plan: Plan) -> tuple[Lines, NDArray[np.bool_]]:
     """Return each joint's line, and whether it was seen; where it was not, the comb's own place."""
-    teeth = ClosedTeeth(strips) if plan.joint == "closed" else OpenTeeth(strips, plan)
-    lines = teeth.lines(np.zeros(len(strips.angle)), _PLACE_PRIOR_MM)
+    teeth = teeth_in(strips, plan)
+    lines = teeth.lines(np.zeros(len(strips.angle)), PLACE_PRIOR_MM)
     expected, scatter = _common_place(strips.angle, lines.place_mm)
     lines = teeth.lines(expected, max(_LEAST_PLACE_PRIOR_MM, 1.5 * scatter))
     seen = lines.strength >= LEAST_STRENGTH
