@@ -62,7 +62,7 @@ class Camera:
         """Map pixels (..., 2) to the plane z = height by ray intersection, mm (..., 2)."""
         bent = (np.asarray(points_px, dtype=float) - self.centre_px) / self.focal_px
         plane = bent
-        for _ in range(_UNDISTORT_ROUNDS):
+        for _ in range(_UNDISTORT_ROUNDS if self.k1 or self.k2 else 0):
             radius2 = np.sum(plane**2, axis=-1, keepdims=True)
             plane = bent / (1.0 + radius2 * (self.k1 + self.k2 * radius2))
         rays = np.concatenate([plane, np.ones((*plane.shape[:-1], 1))], axis=-1) @ self.rotation

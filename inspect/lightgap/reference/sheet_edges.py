@@ -27,9 +27,11 @@ _CLOSING = np.ones((9, 9), dtype=np.uint8)
 _LEAST_AREA = 0.05
 _PIECE_AREA = 0.005
 _FALL = 0.85  # brightness just outside over that just inside
+_FALL_PLACES = np.linspace(0.03, 0.97, 64)
 _MARGIN = 0.015  # share of a side left out at each corner
 _SEARCH_BLOCK_PX = 24
 _SEARCH_PX = 30
+_SEARCH_EVERY_PX = 3
 _BLOCK_PX = 16
 _WINDOW_PX = 9
 _BLURS_PX = (0.5, 0.7, 0.9, 1.2, 1.6, 2.1, 2.8)
@@ -120,8 +122,10 @@ def _coarse(photo: Photo) -> tuple[Array, float]:
     for picture, levels in maps:
         for level in levels:
             for corners, fullness in _quadrilaterals(np.asarray(picture > level, dtype=np.uint8)):
-                score = _fall(luma, corners, 4.0) * fullness
                 size_weight = np.sqrt(_area(corners))
+                if (fullness + 0.1) * size_weight <= best_rank:
+                    continue
+                score = _fall(luma, corners, 4.0) * fullness
                 if score == 0.0 or (score + 0.1) * size_weight <= best_rank:
                     continue
                 # Among patches that all show their fall, the one whose sides lie closest to it, and the
@@ -156,9 +160,9 @@ def _quadrilaterals(mask: NDArray[np.uint8]) -> Iterator[tuple[Array, float]]:
 
 
 def _area(corners: Array) -> float:
-    """Signed area, positive when clockwise as seen (y down)."""
-    x, y = corners.T
-    return float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) / 2.0)
+    """Signed area of four corners, positive when clockwise as seen (y down)."""
+    (x1, y1), (x2, y2) = corners[2] - corners[0], corners[3] - corners[1]
+    return float(x1 * y2 - y1 * x2) / 2.0
 
 
 def _clockwise(corners: Array) -> Array:
@@ -167,19 +171,18 @@ def _clockwise(corners: Array) -> Array:
 
 def _fall(luma: Array, corners: Array, reach_px: float) -> float:
     """The smallest share of a side along which brightness falls outwards."""
-    share = 1.0
-    for start, end in _ends(corners):
-        chord = _Chord(start, end)
-        along = np.linspace(0.03, 0.97, 64) * chord.length
-        inside = _at(luma, chord.pixels(along, np.full(64, -reach_px)))
-        outside = _at(luma, chord.pixels(along, np.full(64, reach_px)))
-        share = min(share, float(np.mean(outside < _FALL * inside)))
-    return share
+    run = np.roll(corners, -1, axis=0) - corners
+    outward = np.stack([run[:, 1], -run[:, 0]], axis=1) / np.hypot(*run.T)[:, None]
+    on = corners[:, None] + _FALL_PLACES[:, None] * run[:, None]
+    across = reach_px * outward[:, None]
+    inside, outside = _at(luma, np.stack([on - across, on + across]))
+    return float(np.mean(outside < _FALL * inside, axis=1).min())
 
 
 def _at(luma: Array, points: Array) -> Array:
     """Nearest pixels' values, nan out of the picture, where no fall can be seen."""
-    columns, rows = np.rint(points).astype(int).T
+    whole = np.rint(points).astype(int)
+    columns, rows = whole[..., 0], whole[..., 1]
     height, width = luma.shape
     inside = (columns >= 0) & (columns < width) & (rows >= 0) & (rows < height)
     return np.where(inside, luma[np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)], np.nan)
@@ -241,8 +244,15 @@ def _meeting(curves: list[_Curve]) -> Array:
     return np.array(corners)
 
 
-def _profiles(photo: Photo, curve: _Curve, block_px: int, reach_px: int) -> tuple[Array, Array, Array]:
+def _profiles(
+    photo: Photo, curve: _Curve, block_px: int, reach_px: int, every_px: int = 1
+) -> tuple[Array, Array, Array]:
     """Average the luma across a side over blocks along it, from single pixels as they are.
+
+    Parameters
+    ----------
+    every_px : int
+        Of a block's places along the side one in so many is looked at.
 
     Returns
     -------
@@ -257,7 +267,7 @@ def _profiles(photo: Photo, curve: _Curve, block_px: int, reach_px: int) -> tupl
     if blocks < _FEWEST_BLOCKS:
         raise no_sheet()
     first = (chord.length - blocks * block_px) / 2.0 + 0.5
-    u = first + np.arange(blocks * block_px, dtype=float)
+    u = first + np.arange(0, blocks * block_px, every_px, dtype=float)
     v = curve.v(u)[:, None] + np.arange(-reach_px, reach_px + 1)
     whole = np.rint(chord.pixels(np.broadcast_to(u[:, None], v.shape), v)).astype(int)
     columns, rows = whole[..., 0], whole[..., 1]
@@ -265,14 +275,15 @@ def _profiles(photo: Photo, curve: _Curve, block_px: int, reach_px: int) -> tupl
     codes = photo.codes[np.clip(rows, 0, photo.height - 1), np.clip(columns, 0, photo.width - 1)]
     luma = np.where(inside, LINEAR_OF_CODE[codes] @ LUMA, np.nan)
     own_u, own_v = chord.uv(whole.astype(float))
-    shape = (blocks, block_px, -1)
+    shape = (blocks, block_px // every_px, -1)
     offset = (own_v - curve.v(own_u)).reshape(shape).mean(axis=1)
-    return u.reshape(blocks, block_px).mean(axis=1), offset, luma.reshape(shape).mean(axis=1)
+    return u.reshape(blocks, -1).mean(axis=1), offset, luma.reshape(shape).mean(axis=1)
 
 
 def _search(photo: Photo, chord: _Chord) -> _Curve:
     """Find a side near a coarse chord: the steepest falls that lie on one parabola."""
-    u, offset, luma = _profiles(photo, _Curve(chord, np.zeros(1)), _SEARCH_BLOCK_PX, _SEARCH_PX)
+    straight = _Curve(chord, np.zeros(1))
+    u, offset, luma = _profiles(photo, straight, _SEARCH_BLOCK_PX, _SEARCH_PX, _SEARCH_EVERY_PX)
     smooth = cv2.GaussianBlur(np.nan_to_num(luma), (9, 1), 1.5)
     v = np.take_along_axis(offset, np.argmin(np.gradient(smooth, axis=1), axis=1)[:, None], axis=1)[:, 0]
     t = 2.0 * u / chord.length - 1.0
@@ -303,7 +314,7 @@ def _follow(photo: Photo, chord: _Chord) -> tuple[_Curve, Array, float]:
             raise no_sheet()
         if blur is None:
             some = offset[whole][::4], luma[whole][::4]
-            blur = min(_BLURS_PX, key=lambda blur: float(np.median(_steps(*some, blur)[1])))
+            blur = _likeliest_blur(*some)
         place, miss, contrast = _steps(offset, np.nan_to_num(luma), blur)
         good = whole & (contrast > _LEAST_CONTRAST) & (miss < 4.0 * np.median(miss[whole]))
         good &= np.abs(place) < _WINDOW_PX - 2
@@ -311,6 +322,17 @@ def _follow(photo: Photo, chord: _Chord) -> tuple[_Curve, Array, float]:
         kept, polynomial = _robust_cubic(2.0 * u / chord.length - 1.0, v, good)
         curve = _Curve(chord, polynomial)
     return curve, chord.pixels(u[kept], v[kept]), float(kept.mean())
+
+
+def _likeliest_blur(offset: Array, luma: Array) -> float:
+    """The blur with which a step fits a side's profiles best; the misfit has one minimum."""
+    best, least = _BLURS_PX[0], np.inf
+    for blur in _BLURS_PX:
+        miss = float(np.median(_steps(offset, luma, blur)[1]))
+        if miss > least:
+            break
+        best, least = blur, miss
+    return best
 
 
 def _steps(offset: Array, luma: Array, blur_px: float) -> tuple[Array, Array, Array]:
