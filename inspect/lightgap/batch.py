@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lightgap import faults
+from lightgap.asked import Asked
 from lightgap.errors import LightgapError
 from lightgap.plan import Plan
 
@@ -44,6 +45,8 @@ class Job:
         Where to write the annotated picture.
     units : "mm" or "inch"
         For the picture.
+    camera : str
+        As for `lightgap.profiles.with_profile`.
     """
 
     photo: Path
@@ -52,6 +55,7 @@ class Job:
     printed_bar_mm: tuple[float, float] | None = None
     picture: Path | None = None
     units: Units = "mm"
+    camera: str = "auto"
 
 
 @dataclass(frozen=True)
@@ -77,10 +81,11 @@ def check_one(job: Job, progress: Callable[[float, str], None] = _silent) -> Out
     """Check one photo and write its picture."""
     try:
         from lightgap.photo import read_photo
+        from lightgap.profiles import with_profile
 
-        photo = read_photo(job.photo)
+        photo = with_profile(read_photo(job.photo), job.camera)
         # After the photo, so that one that cannot be read is refused at once.
-        from lightgap.shots import Asked, take
+        from lightgap.shots import take
 
         asked = Asked(job.plan, job.reference, job.printed_bar_mm)
         shot = take(photo, asked, progress=progress)

@@ -3,50 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from pathlib import Path
 
 from lightgap.again.ring_print import fingerprint
+from lightgap.asked import Asked, Source
 from lightgap.errors import LightgapError
 from lightgap.hand import ByHand
 from lightgap.photo import Photo, read_photo
-from lightgap.plan import Plan
+from lightgap.profiles import with_profile
 from lightgap.report import Report
 from lightgap.together import Missed, Shot, combine
 
 Progress = Callable[[float, str], None]
 Engine = Callable[..., Report]
 """`lightgap.check.check`, or what stands in for it."""
-
-
-@dataclass(frozen=True)
-class Source:
-    """A photo to be measured: its file or its bytes, and what a person said about it.
-
-    Attributes
-    ----------
-    name : str
-        The file's own name.
-    data : Path or bytes
-    by_hand : ByHand or None
-        In pixels of this photo.
-    left_out : bool
-        The person has left it out of several.
-    """
-
-    name: str
-    data: Path | bytes
-    by_hand: ByHand | None = None
-    left_out: bool = False
-
-
-@dataclass(frozen=True)
-class Asked:
-    """What all photos of one check are measured by; as `lightgap.check.check` takes it."""
-
-    plan: Plan
-    reference: str = "auto"
-    printed_bar_mm: tuple[float, float] | None = None
 
 
 def _silent(_share: float, _step: str) -> None:
@@ -107,7 +76,7 @@ def take_all(
             taken.append(Missed(source.name, "you said so.", "left out"))
             continue
         try:
-            photo = read_photo(source.data, source.name)
+            photo = with_profile(read_photo(source.data, source.name))
             seen(place, photo)
             step = progress if len(sources) == 1 else _part_of(progress, place, len(sources))
             taken.append(take(photo, asked, source.by_hand, step, engine))

@@ -19,6 +19,7 @@ from lightgap.errors import LightgapError
 from lightgap.photo import read_photo
 from lightgap.plan import plan_from_mapping, to_mapping
 from lightgap.samples import read_samples
+from lightgap_web.api import LARGEST_CHECK_BYTES
 from lightgap_web.app import create_app
 from lightgap_web.pages import LARGEST_PHOTO_BYTES
 from lightgap_web.static_files import STATIC
@@ -269,15 +270,21 @@ def test_a_truncated_photo_fails_with_the_commands_sentence(client: TestClient) 
 
 
 def test_a_body_over_the_limit(client: TestClient) -> None:
-    declared = client.post("/api/checks", content=b"x" * (LARGEST_PHOTO_BYTES + 1))
+    declared = client.post("/api/checks", content=b"x" * (LARGEST_CHECK_BYTES + 1))
     assert "too large" in refused(declared, 413)["message"]
 
     def pieces() -> Iterator[bytes]:
-        for _ in range(LARGEST_PHOTO_BYTES // 1_000_000 + 2):
+        for _ in range(LARGEST_CHECK_BYTES // 1_000_000 + 2):
             yield b"x" * 1_000_000
 
     headers = {"content-type": "multipart/form-data; boundary=x"}
     refused(client.post("/api/checks", content=pieces(), headers=headers), 413)
+
+
+def test_a_photo_over_the_limit(client: TestClient) -> None:
+    """Several may be larger together; one may not."""
+    large = drawn_ring.photo_bytes() + bytes(LARGEST_PHOTO_BYTES)
+    assert "too large" in refused(ask(client, photo=large), 413)["message"]
 
 
 @pytest.mark.parametrize(

@@ -315,11 +315,16 @@ def test_a_turned_ring_is_paired_by_touch(open_page: Open, kept_root: str) -> No
     assert page.locator("table.changes").count() == 0
     follow(page, "text=Turn it by one joint")
     page.wait_for_url("**turn=5**")
-    follow(page, "a:has-text('The pairs are right')")
+    follow(page, "button:has-text('The pairs are right')")
     page.wait_for_selector("table.changes")
     assert "(after: 6)" in page.inner_text("[data-quantity=outside] tbody tr:first-child")
     page.click("label:has-text('Side by side')")
     assert not page.is_visible("#cut")
+    # It is kept, and taken back by one touch.
+    page.goto(f"{kept_root}/log/rings/1?before=1&after=2")
+    assert "You said that the pairs are right." in page.inner_text("#match")
+    follow(page, "button:has-text('I was wrong')")
+    assert page.locator("text=You said that the pairs are right.").count() == 0
 
 
 def test_a_kept_photo_is_measured_again(open_page: Open, kept_root: str) -> None:

@@ -168,7 +168,9 @@ def test_spaced_rings_are_told_how_consistent_their_gaps_are(own: TestClient) ->
 
 
 def test_a_ring_is_compared_with_itself_before_the_repair(shared: TestClient) -> None:
-    text = page(shared, "/log/rings/1?turn=0&agreed=true")
+    assert shared.put("/api/log/checks/2/same-as/1", json={"turn": 0}).status_code == 200
+    text = page(shared, "/log/rings/1")
+    assert "You said that the pairs are right." in text
     assert text.count('<a href="/log/checks/') == 2
     assert "-0.36" in text
     assert "/api/log/checks/1/above" in text
@@ -180,7 +182,6 @@ def test_joints_are_not_compared_before_their_pairs_are_known(own: TestClient) -
     """Two photos without any grain: nothing tells how the ring lies, and nothing is made up."""
     check = kept(own, "first.png", photo=drawn_ring.photo_bytes("PNG"))
     kept(own, "good.jpg", ring_id=check["ring_id"])
-    assert "Looking at the wood" in page(own, "/log/rings/1")
     found = own.get("/api/log/checks/2/same-as/1").json()
     assert found["sureness"] == "not recognised"
     for path in ("/log/rings/1", f"/log/rings/1?turn={found['turn']}", "/log/rings/1?turn=4"):
@@ -188,7 +189,39 @@ def test_joints_are_not_compared_before_their_pairs_are_known(own: TestClient) -
         assert "The pairs are right" in text
         assert "<table" not in text
     assert "does not tell" in page(own, "/log/rings/1")
-    assert "<table" in page(own, "/log/rings/1?turn=4&agreed=true")
+    own.put("/api/log/checks/2/same-as/1", json={"turn": 4})
+    for path in ("/log/rings/1", "/log/rings/1?before=2&after=1"):
+        assert "<table" in page(own, path), "what was said holds from now on, in either order"
+    assert "<table" not in page(own, "/log/rings/1?turn=5")
+    own.delete("/api/log/checks/2/same-as/1")
+    assert "<table" not in page(own, "/log/rings/1")
+
+
+def test_checks_that_were_kept_without_their_prints_are_looked_at_first(
+    own: TestClient, tmp_path: Path
+) -> None:
+    check = kept(own)
+    kept(own, "good.jpg", ring_id=check["ring_id"])
+    with Log(tmp_path / "log") as log:
+        log.connection.execute("DELETE FROM prints")
+    assert "Looking at the wood" in page(own, "/log/rings/1")
+    assert own.get("/api/log/checks/2/same-as/1").json()["sureness"] == "sure"
+    assert "Looking at the wood" not in page(own, "/log/rings/1")
+
+
+def test_the_prints_are_kept_so_that_no_photo_is_needed(own: TestClient, tmp_path: Path) -> None:
+    check = kept(own)
+    kept(own, "good.jpg", ring_id=check["ring_id"])
+    for photo in (tmp_path / "log" / "photos").iterdir():
+        photo.unlink()
+    assert own.get("/api/log/checks/2/same-as/1").json()["sureness"] == "sure"
+
+
+def test_a_turn_that_is_none_is_refused(own: TestClient) -> None:
+    check = kept(own)
+    kept(own, "good.jpg", ring_id=check["ring_id"])
+    assert own.put("/api/log/checks/2/same-as/1", json={"turn": "left"}).status_code == 422
+    assert own.put("/api/log/checks/2/same-as/9", json={"turn": 1}).status_code == 404
 
 
 def test_a_ring_known_by_its_wood_is_compared_without_asking(own: TestClient) -> None:
@@ -203,7 +236,8 @@ def test_a_ring_known_by_its_wood_is_compared_without_asking(own: TestClient) ->
 
 
 def test_a_turned_ring_is_compared_joint_by_joint_as_the_person_says(shared: TestClient) -> None:
-    text = page(shared, "/log/rings/1?before=1&after=2&turn=5&face_down=true&agreed=true")
+    shared.put("/api/log/checks/2/same-as/1", json={"turn": 5, "face_down": True})
+    text = page(shared, "/log/rings/1?before=1&after=2")
     # Joint 8 of before lies at 5 - 8 = -3, that is joint 9.
     assert "(after: 9)" in text.split('<th scope="row">8')[1][:60]
 

@@ -478,7 +478,7 @@ def test_several_photos_in_a_row(open_page: Open) -> None:
     page.set_input_files(
         "#file", [{"name": name, "mimeType": "image/jpeg", "buffer": data} for name in names]
     )
-    assert page.inner_text("#chosen span").startswith("3 photos, each checked on its own: one.jpg")
+    assert page.inner_text("#chosen span").startswith("3 photos: one.jpg, two.jpg")
     page.click("#send")
     page.wait_for_selector("#drop:visible")
     page.wait_for_function("() => document.querySelector('#send-note').textContent === ''")

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from lightgap.asked import Source
 from lightgap.errors import RingError
 from lightgap.plan import Plan
 from lightgap_web import queue as queue_module
@@ -36,7 +37,7 @@ def engine(request: CheckRequest, _folder: Path, progress: Callable[[float, str]
 
 
 def request(name: str) -> CheckRequest:
-    return CheckRequest(Path("none"), name, Plan(12, "closed", 220.0, 38.0, 19.0))
+    return CheckRequest((Source(name, Path("none")),), Plan(12, "closed", 220.0, 38.0, 19.0))
 
 
 @pytest.fixture

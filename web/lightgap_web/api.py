@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
 import shutil
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal, cast
+from typing import Annotated, Any, BinaryIO, Literal, cast
 
-from fastapi import APIRouter, File, Form, Request, UploadFile
+from fastapi import APIRouter, File, Form, Query, Request, UploadFile
 from fastapi.responses import FileResponse, Response
 from pydantic import BaseModel, Field
 
+from lightgap.asked import Source
 from lightgap.errors import LightgapError
 from lightgap.hand import ByHand
 from lightgap.photo import look_at_photo
@@ -23,13 +26,19 @@ from lightgap.show.figures import Units
 from lightgap.show.words import describe_plan
 from lightgap_web.asking import Again, read_bar, read_help, read_json, read_plan
 from lightgap_web.drawing import ring_svg
-from lightgap_web.failures import BusyError, NotThereError
+from lightgap_web.failures import TOO_LARGE, BadRequestError, BusyError, NotThereError
 from lightgap_web.guard import is_local
+from lightgap_web.pages import LARGEST_PHOTO_BYTES
 from lightgap_web.queue import Check, CheckQueue, CheckRequest, State
 from lightgap_web.telling import UNITS, told_figures
 
 ROOM_BYTES = 500_000_000
 """Free space below which no further photo is taken in."""
+
+MOST_TOGETHER = 10
+"""Photos of one ring in one check."""
+LARGEST_CHECK_BYTES = 4 * LARGEST_PHOTO_BYTES
+"""Of all photos of one check together: ten as most cameras write them."""
 
 EXAMPLE_PLAN = (
     '{"segments": 12, "joint": "closed", "across_flats_mm": 220, "width_mm": 38, "thickness_mm": 19}'
@@ -60,6 +69,7 @@ class Summary(BaseModel):
     headline: dict[str, str] | None = Field(None, description="the report's first sentence, or the error's")
     verdict: str | None = None
     photo: bool = Field(description="whether the photo can be shown already")
+    photos: int = Field(description="how many there are")
     from_phone: bool
 
 
@@ -70,6 +80,18 @@ class PhotoSize(BaseModel):
     height_px: int
 
 
+class PhotoItem(BaseModel):
+    """One photo of a check."""
+
+    name: str
+    seen: bool = Field(description="whether it can be shown already")
+    left_out: bool = Field(description="the person has left it out")
+    part: str | None = Field(
+        None, description='of several: "base", "joined", "left out" or "not measured"; null before the report'
+    )
+    why: str | None = Field(None, description="where it contradicts the others, or why it was not joined")
+
+
 class CheckAnswer(BaseModel):
     """One check as it stands now."""
 
@@ -78,7 +100,9 @@ class CheckAnswer(BaseModel):
     step: str = Field(description="what is being done now, in words")
     share: float = Field(description="how much of the work is done, 0 to 1")
     name: str = Field(description="the photo's file name")
-    photo: PhotoSize | None = Field(None, description="known once the photo is read")
+    photos: list[PhotoItem]
+    base: int = Field(description="place of the photo that is shown and drawn on")
+    photo: PhotoSize | None = Field(None, description="of the base; known once it is read")
     plan: dict[str, Any]
     plan_words: dict[str, str]
     reference: str
@@ -87,6 +111,12 @@ class CheckAnswer(BaseModel):
     report: dict[str, Any] | None = Field(None, description='"format": "lightgap-check/1"')
     shown: dict[str, Any] | None = Field(None, description="the report in words, for mm and for inch")
     error: Failure | None = None
+
+
+class Together(BaseModel):
+    """Checks of this sitting whose photos show one ring."""
+
+    checks: list[str]
 
 
 class Accepted(BaseModel):
@@ -116,10 +146,13 @@ def _queue(request: Request) -> CheckQueue:
     return queue
 
 
-@router.post("/checks", status_code=202)
+@router.post("/checks", status_code=202, max_body_size=LARGEST_CHECK_BYTES)
 def add_check(
     request: Request,
-    photo: Annotated[UploadFile, File(description="JPEG, PNG, WebP, TIFF or HEIC")],
+    photo: Annotated[
+        list[UploadFile],
+        File(description="JPEG, PNG, WebP, TIFF or HEIC; several of one ring give one answer"),
+    ],
     plan: Annotated[str, Form(description="JSON with the keys of ring.toml", examples=[EXAMPLE_PLAN])],
     reference: Annotated[
         str, Form(description='"auto", "cards", "sheet", "sheet:A3" or "across-flats:240.6"')
@@ -127,35 +160,103 @@ def add_check(
     printed_bar: Annotated[
         str | None, Form(description='what the cards\' 100 mm bars measure, "99.6 99.8"')
     ] = None,
-    by_hand: Annotated[str | None, Form(description="JSON, as for PUT /api/checks/{id}")] = None,
+    by_hand: Annotated[
+        str | None, Form(description="JSON, as for PUT /api/checks/{id}; on the first photo")
+    ] = None,
 ) -> Accepted:
-    """Take in a photo to be measured against a plan."""
+    """Take in a photo, or several of one ring, to be measured against a plan."""
+    _refuse_too_many(len(photo))
     asked = CheckRequest(
-        photo=Path(),
-        name=_file_name(photo.filename),
+        photos=(),
         plan=read_plan(read_json(plan, "The plan")),
         reference=reference,
         printed_bar_mm=read_bar(printed_bar),
-        by_hand=read_help(by_hand),
         from_phone=not is_local(request.scope),
     )
-    return _take_in(_queue(request), asked, photo)
+    files = [(_file_name(one.filename), one.file) for one in photo]
+    return take_in(_queue(request), asked, files, (read_help(by_hand),))
 
 
-def _take_in(queue: CheckQueue, asked: CheckRequest, photo: UploadFile) -> Accepted:
+def take_in(
+    queue: CheckQueue,
+    asked: CheckRequest,
+    files: Sequence[tuple[str, BinaryIO]],
+    helps: Sequence[ByHand | None] = (),
+    left_out: Collection[int] = (),
+) -> Accepted:
+    """Copy photos into the folder of a new check, and put it at the end of the line.
+
+    Raises
+    ------
+    LightgapError
+        If one of them is no photo, or there is no room; nothing is kept then.
+    """
     folder = queue.new_folder()
-    if shutil.disk_usage(folder).free < ROOM_BYTES:
-        raise BusyError("The disk of the computer that measures is full.", "Make room on it, then try again.")
-    path = folder / "photo"
-    with path.open("wb") as file:
-        shutil.copyfileobj(photo.file, file)
     try:
-        look_at_photo(path, asked.name)
+        photos = []
+        for place, (name, data) in enumerate(files):
+            if shutil.disk_usage(folder).free < ROOM_BYTES:
+                raise BusyError(
+                    "The disk of the computer that measures is full.", "Make room on it, then try again."
+                )
+            path = folder / f"photo-{place}"
+            with path.open("wb") as file:
+                shutil.copyfileobj(data, file)
+            if path.stat().st_size > LARGEST_PHOTO_BYTES:
+                raise TOO_LARGE
+            look_at_photo(path, name)
+            hand = helps[place] if place < len(helps) else None
+            photos.append(Source(name, path, hand, place in left_out))
     except LightgapError:
         shutil.rmtree(folder)
         raise
-    check = queue.add(folder, replace(asked, photo=path))
+    check = queue.add(folder, replace(asked, photos=tuple(photos)))
     return Accepted(id=check.id, state=check.state)
+
+
+def _refuse_too_many(count: int) -> None:
+    if count > MOST_TOGETHER:
+        raise BadRequestError(
+            f"{count} photos of one ring are more than can be taken together.",
+            f"Send up to {MOST_TOGETHER}: three from different positions tell nearly all.",
+        )
+
+
+@router.post("/together", status_code=202)
+def take_together(request: Request, asked: Together) -> Accepted:
+    """Measure the photos of several checks together, as photos of one ring; the checks stay."""
+    queue = _queue(request)
+    checks = [queue.get(check_id) for check_id in dict.fromkeys(asked.checks)]
+    photos = [source for check in checks for source in check.request.photos]
+    _refuse_too_many(len(photos))
+    if len(photos) < 2:
+        raise BadRequestError("One photo alone has nothing to go with.", "Choose two photos of one ring.")
+    first = checks[0].request
+    if any(check.request.plan != first.plan for check in checks):
+        raise BadRequestError(
+            "These photos were measured against different plans.",
+            "Choose photos of one ring; or change the numbers of those that have the wrong ones first.",
+        )
+    whole = replace(first, from_phone=any(check.request.from_phone for check in checks))
+    return _copy(queue, whole, photos)
+
+
+@router.post("/checks/{check_id}/apart", status_code=202)
+def take_apart(request: Request, check_id: str) -> list[Accepted]:
+    """Measure each photo of a check on its own; the check stays."""
+    queue = _queue(request)
+    asked = queue.get(check_id).request
+    return [_copy(queue, asked, [replace(source, left_out=False)]) for source in asked.photos]
+
+
+def _copy(queue: CheckQueue, asked: CheckRequest, photos: Sequence[Source]) -> Accepted:
+    with contextlib.ExitStack() as open_files:
+        files = [
+            (source.name, open_files.enter_context(Path(str(source.data)).open("rb"))) for source in photos
+        ]
+        helps = [source.by_hand for source in photos]
+        left_out = [place for place, source in enumerate(photos) if source.left_out]
+        return take_in(queue, asked, files, helps, left_out)
 
 
 @router.get("/checks")
@@ -174,15 +275,23 @@ def get_check(request: Request, check_id: str) -> CheckAnswer:
 def measure_again(request: Request, check_id: str, again: Again) -> Accepted:
     """Measure the same photo again: with other numbers, another reference, or help by hand."""
     queue = _queue(request)
-    asked = queue.get(check_id).request
+    check = queue.get(check_id)
+    asked = check.request
     if again.plan is not None:
         asked = replace(asked, plan=read_plan(again.plan))
     if again.reference is not None:
         asked = replace(asked, reference=again.reference)
     if "printed_bar" in again.model_fields_set:
         asked = replace(asked, printed_bar_mm=again.printed_bar)
+    photos = list(asked.photos)
     if "by_hand" in again.model_fields_set:
-        asked = replace(asked, by_hand=again.by_hand.by_hand() if again.by_hand else None)
+        hand = again.by_hand.by_hand() if again.by_hand else None
+        photos[check.base] = replace(photos[check.base], by_hand=hand)
+    if again.left_out is not None:
+        if set(range(len(photos))) <= again.left_out:
+            raise BadRequestError("No photo would be left.", "Leave one in at least.")
+        photos = [replace(source, left_out=place in again.left_out) for place, source in enumerate(photos)]
+    asked = replace(asked, photos=tuple(photos))
     check = queue.again(check_id, asked)
     return Accepted(id=check.id, state=check.state)
 
@@ -206,10 +315,17 @@ def get_picture(request: Request, check_id: str, units: Units = "mm") -> FileRes
 
 
 @router.get("/checks/{check_id}/photo")
-def get_photo(request: Request, check_id: str, size: Literal["large", "small"] = "large") -> FileResponse:
-    """Send the photo as an upright JPEG, which every browser shows."""
+def get_photo(
+    request: Request,
+    check_id: str,
+    size: Literal["large", "small"] = "large",
+    place: Annotated[int | None, Query(ge=0, description="of several; the base unless given")] = None,
+) -> FileResponse:
+    """Send a photo as an upright JPEG, which every browser shows."""
     check = _queue(request).get(check_id)
-    return _file(check, "preview.jpg" if size == "large" else "thumbnail.jpg", "image/jpeg", inline=True)
+    name = "preview" if size == "large" else "thumbnail"
+    place = check.base if place is None else place
+    return _file(check, f"{name}-{place}.jpg", "image/jpeg", inline=True)
 
 
 @router.get("/cards.pdf", response_class=Response, responses={200: {"content": {"application/pdf": {}}}})
@@ -247,7 +363,7 @@ def _file(check: Check, name: str, kind: str, *, inline: bool = False) -> FileRe
     path = check.folder / name
     if not path.exists():
         raise NotThereError("This picture is not there yet.", "Ask again in a moment.")
-    stem = Path(check.request.name).stem or "ring"
+    stem = Path(check.request.photos[check.base].name).stem or "ring"
     return FileResponse(
         path,
         media_type=kind,
@@ -265,7 +381,8 @@ def _summary(check: Check) -> Summary:
         plan=_plan_words(check.request.plan),
         headline=_headline(check),
         verdict=check.result["report"]["verdict"] if check.result else None,
-        photo=(check.folder / "photo.json").exists(),
+        photo=check.is_seen(check.base),
+        photos=len(check.request.photos),
         from_phone=check.request.from_phone,
     )
 
@@ -284,23 +401,41 @@ def _plan_words(plan: Plan) -> dict[str, str]:
 
 def _answer(check: Check) -> CheckAnswer:
     request, result = check.request, check.result or {}
-    size = check.folder / "photo.json"
+    base = check.base
+    size = check.folder / f"photo-{base}.json"
     return CheckAnswer(
         id=check.id,
         state=check.state,
         step=check.step,
         share=check.share,
         name=request.name,
+        photos=_photos(check),
+        base=base,
         photo=PhotoSize(**json.loads(size.read_text())) if size.exists() else None,
         plan=plan_dict(request.plan),
         plan_words=_plan_words(request.plan),
         reference=request.reference,
         printed_bar=request.printed_bar_mm,
-        by_hand=_help_dict(request.by_hand),
+        by_hand=_help_dict(request.photos[base].by_hand),
         report=result.get("report"),
         shown=result.get("shown"),
         error=Failure(message=check.error.message, hint=check.error.hint) if check.error else None,
     )
+
+
+def _photos(check: Check) -> list[PhotoItem]:
+    told = check.result["report"]["photos"] if check.result else []
+    parts = told or [{}] * len(check.request.photos)
+    return [
+        PhotoItem(
+            name=part.get("name", source.name),
+            seen=check.is_seen(place),
+            left_out=source.left_out,
+            part=part.get("part"),
+            why=part.get("why"),
+        )
+        for place, (source, part) in enumerate(zip(check.request.photos, parts, strict=True))
+    ]
 
 
 def _file_name(name: str | None) -> str:

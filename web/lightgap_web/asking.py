@@ -6,7 +6,7 @@ import json
 import math
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from lightgap.errors import PlanError
 from lightgap.hand import ByHand, HandFace
@@ -58,7 +58,8 @@ class Again(_Strict):
     plan: dict[str, Any] | None = None
     reference: str | None = None
     printed_bar: tuple[float, float] | None = None
-    by_hand: Help | None = None
+    by_hand: Help | None = Field(None, description="on the photo that the report is drawn on")
+    left_out: frozenset[int] | None = Field(None, description="places of photos, counted from 0")
 
 
 def read_json(text: str, what: str) -> Any:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import json
 import secrets
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -17,10 +17,12 @@ from fastapi.responses import FileResponse
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.background import BackgroundTask
 
+from lightgap.asked import Source
 from lightgap.errors import LogError
 from lightgap.judge import Verdict
 from lightgap.log.intake import import_build
 from lightgap.log.records import Check, CheckLine, Filters, KeptPhoto, Kind, NewPhoto, Result, Ring
+from lightgap.log.same_ring import base_photo
 from lightgap.log.settings import Settings, read_settings
 from lightgap.log.store import Log
 from lightgap.log.writing import Outcome
@@ -28,11 +30,12 @@ from lightgap.plan import Plan
 from lightgap.report import Report
 from lightgap.show.figures import Units
 from lightgap_web import queue
-from lightgap_web.api import Accepted, FailureAnswer, plan_dict
+from lightgap_web.api import Accepted, FailureAnswer, plan_dict, take_in
 from lightgap_web.asking import read_plan
 from lightgap_web.failures import BusyError, NotThereError
 from lightgap_web.guard import is_local
 from lightgap_web.log_pictures import Pictures, Size, Taken
+from lightgap_web.measuring import PRINT
 from lightgap_web.telling import told
 from lightgap_web.turning import Turning, say_match
 
@@ -232,6 +235,15 @@ class MatchAnswer(BaseModel):
     said: str
 
 
+class SaidTurn(_Asked):
+    """How a ring lies in a later check as against an earlier one, as the person says."""
+
+    turn: Annotated[int, Field(ge=-1000, le=1000)] = Field(
+        description="the earlier joint k is now joint k + turn; face down, turn - k"
+    )
+    face_down: bool = False
+
+
 class BuildList(BaseModel):
     """A part of the list; `after` asks for the next."""
 
@@ -424,13 +436,14 @@ def keep(request: Request, asked: Keep) -> Made:
         ring = _ring_for(log, asked, check)
         kept = log.add_check(
             ring.id,
-            [NewPhoto(check.request.name, check.request.photo.read_bytes())],
+            [NewPhoto(source.name, _bytes(source)) for source in check.request.photos],
             _outcome(check),
             plan=check.request.plan,
             reference=check.request.reference,
-            settings=Settings(check.request.printed_bar_mm, (check.request.by_hand,)).to_dict(),
+            settings=_settings(check.request).to_dict(),
             notes=_filled(asked.notes),
             made_at=check.asked_at,
+            ring_print=_print(check),
         )
     request.app.state.kept[check.id] = (kept.id, check.result)
     return Made(build_id=ring.build_id, ring_id=ring.id, check_id=kept.id)
@@ -461,6 +474,22 @@ def _outcome(check: queue.Check) -> Outcome:
     # With its budgets, which the answer of the sitting leaves out.
     report: dict[str, Any] = json.loads((check.folder / "report.json").read_text())
     return report
+
+
+def _print(check: queue.Check) -> bytes | None:
+    return None if check.error is not None else (check.folder / PRINT).read_bytes()
+
+
+def _bytes(source: Source) -> bytes:
+    return source.data if isinstance(source.data, bytes) else source.data.read_bytes()
+
+
+def _settings(asked: queue.CheckRequest) -> Settings:
+    return Settings(
+        asked.printed_bar_mm,
+        tuple(source.by_hand for source in asked.photos),
+        frozenset(place for place, source in enumerate(asked.photos) if source.left_out),
+    )
 
 
 def _ring_for(log: Log, asked: Keep, check: queue.Check) -> Ring:
@@ -496,34 +525,23 @@ def _filled(notes: dict[str, str]) -> dict[str, str]:
 
 @router.post("/checks/{check_id}/again", status_code=202)
 def measure_again(request: Request, check_id: int) -> Accepted:
-    """Measure a kept photo again with this version, against its ring's plan as it is now.
+    """Measure kept photos again with this version, against its ring's plan as it is now.
 
     When that check of this sitting is done, post its id to ``/results``: both results are kept.
     """
     checks: queue.CheckQueue = request.app.state.queue
     with opened(request) as log:
         kept = log.check(check_id)
-        if len(kept.photos) != 1:
-            raise LogError(
-                "This check has several photos taken together.",
-                "Add each of them as a check of its own to measure it again.",
-            )
-        photo = kept.photos[0]
         settings = read_settings(kept.settings)
         asked = queue.CheckRequest(
-            photo=Path(),
-            name=photo.name,
+            photos=(),
             plan=log.ring(kept.ring_id).plan,
             reference=kept.reference,
             printed_bar_mm=settings.printed_bar_mm,
-            by_hand=settings.help_for(0),
             from_phone=not is_local(request.scope),
         )
-        folder = checks.new_folder()
-        path = folder / "photo"
-        path.write_bytes(log.photos.read(photo.stored))
-    check = checks.add(folder, replace(asked, photo=path))
-    return Accepted(id=check.id, state=check.state)
+        files = [(photo.name, io.BytesIO(log.photos.read(photo.stored))) for photo in kept.photos]
+    return take_in(checks, asked, files, settings.by_hand, settings.left_out)
 
 
 @router.post("/checks/{check_id}/results", status_code=201)
@@ -531,7 +549,7 @@ def keep_result(request: Request, check_id: int, asked: NewResult) -> Made:
     """Keep what measuring again has brought; the results before it stay."""
     check = _finished(request, asked.check)
     with opened(request) as log:
-        kept = log.add_result(check_id, _outcome(check))
+        kept = log.add_result(check_id, _outcome(check), _print(check))
         ring = log.ring(kept.ring_id)
     request.app.state.kept[check.id] = (check_id, check.result)
     return Made(build_id=ring.build_id, ring_id=ring.id, check_id=check_id)
@@ -609,10 +627,15 @@ def get_photo(
 ) -> FileResponse:
     """Send a kept photo as an upright JPEG, which every browser shows."""
     with opened(request) as log:
-        photos = log.check(check_id).photos
-        if place >= len(photos):
-            raise NotThereError("This check has no such photo.", "Its photos are counted from 0.")
-        return FileResponse(_pictures(request).photo(log, photos[place], size), media_type="image/jpeg")
+        photo = _photo(log, check_id, place)
+        return FileResponse(_pictures(request).photo(log, photo, size), media_type="image/jpeg")
+
+
+def _photo(log: Log, check_id: int, place: int) -> KeptPhoto:
+    photos = log.check(check_id).photos
+    if place >= len(photos):
+        raise NotThereError("This check has no such photo.", "Its photos are counted from 0.")
+    return photos[place]
 
 
 @router.get("/photos/{sha256}")
@@ -627,13 +650,11 @@ def get_small_photo(request: Request, sha256: str) -> FileResponse:
 def get_original(request: Request, check_id: int, place: Annotated[int, Query(ge=0)] = 0) -> FileResponse:
     """Send a kept photo as it came, untouched."""
     with opened(request) as log:
-        photos = log.check(check_id).photos
-        if place >= len(photos):
-            raise NotThereError("This check has no such photo.", "Its photos are counted from 0.")
-        path = log.photos.path(photos[place].stored)
+        photo = _photo(log, check_id, place)
+        path = log.photos.path(photo.stored)
     if not path.exists():
         raise NotThereError("This photo is missing from the log.", "Put it back from a copy of the log.")
-    return FileResponse(path, media_type=photos[place].stored.media_type, filename=photos[place].name)
+    return FileResponse(path, media_type=photo.stored.media_type, filename=photo.name)
 
 
 @router.get("/checks/{check_id}/picture")
@@ -660,7 +681,7 @@ def get_above(request: Request, check_id: int, turn: int = 0, face_down: bool = 
 def get_match(request: Request, check_id: int, earlier_id: int) -> MatchAnswer:
     """Tell by the wood how the ring of an earlier check lies in this one, and how sure that is."""
     with opened(request) as log:
-        found = _pictures(request).match(log, _taken(log, earlier_id), _taken(log, check_id))
+        found = _pictures(request).match(log, log.check(earlier_id), log.check(check_id))
     return MatchAnswer(
         sureness=found.sureness,
         turn=found.turn,
@@ -672,10 +693,28 @@ def get_match(request: Request, check_id: int, earlier_id: int) -> MatchAnswer:
     )
 
 
+@router.put("/checks/{check_id}/same-as/{earlier_id}")
+def say_turn(request: Request, check_id: int, earlier_id: int, asked: SaidTurn) -> SaidTurn:
+    """Keep what the person says of how the ring of an earlier check lies in this one."""
+    with opened(request) as log:
+        earlier, later = (result_of(log.check(one), None) for one in (earlier_id, check_id))
+        log.say_turn(earlier, later, asked.turn, asked.face_down)
+    return asked
+
+
+@router.delete("/checks/{check_id}/same-as/{earlier_id}")
+def forget_turn(request: Request, check_id: int, earlier_id: int) -> Deleted:
+    """Take back what the person said of two checks."""
+    with opened(request) as log:
+        log.forget_turn(earlier_id, check_id)
+    return Deleted(deleted=True)
+
+
 def _taken(log: Log, check_id: int, result_id: int | None = None) -> Taken:
     check = log.check(check_id)
     result = result_of(check, result_id)
-    return Taken(check.photos[0], report_of(result), result.id)
+    report = report_of(result)
+    return Taken(base_photo(check, report), report, result.id)
 
 
 @router.get("/checks/{check_id}/told")
@@ -738,7 +777,7 @@ def export(request: Request, build_id: int) -> FileResponse:
 
 
 @router.post("/import", status_code=201, max_body_size=LARGEST_BUILD_BYTES)
-def take_in(
+def take_in_build(
     request: Request,
     build: Annotated[UploadFile, File(description="a zip that was exported")],
     as_copy: Annotated[bool, Form(description="even if the log holds it already")] = False,

@@ -16,6 +16,7 @@ from lightgap.judge import Verdict
 from lightgap.log.clock import shown
 from lightgap.log.paper import storey
 from lightgap.log.records import EVERY, Check, CheckLine, Result
+from lightgap.log.same_ring import said_turn
 from lightgap.log.store import Log
 from lightgap.show.elevation import elevation
 from lightgap.show.elevation import svg as elevation_svg
@@ -224,7 +225,9 @@ class Comparison:
     said : str
         How the turning is known.
     sure : bool
-        The wood tells it surely, or the person has agreed: only then are joints compared.
+        The wood tells it surely, or the person has said so: only then are joints compared.
+    kept : bool
+        The person has said so, and the log keeps it.
     """
 
     before: Check
@@ -233,6 +236,7 @@ class Comparison:
     turning: Turning | None
     said: str
     sure: bool
+    kept: bool
     tables: tuple[tuple[str, str, list[Changed]], ...]
 
 
@@ -244,7 +248,6 @@ def one_ring(
     after: int | None = None,
     turn: int | None = None,
     face_down: bool = False,
-    agreed: bool = False,
 ) -> Response:
     """Show a ring's history, and two of its checks side by side: the first and the last unless named."""
     units = _units(request)
@@ -252,10 +255,11 @@ def one_ring(
         ring = log.ring(ring_id)
         build = log.build(ring.build_id)
         history = log.history(ring_id)
-    measured = [check for check in history if check.latest and check.latest.report is not None]
-    pair = _pair(measured, before, after)
-    turning = None if turn is None else Turning(turn, face_down)
-    pictures: Pictures = request.app.state.log_pictures
+        measured = [check for check in history if check.latest and check.latest.report is not None]
+        pair = _pair(measured, before, after)
+        turning = None if turn is None else Turning(turn, face_down)
+        pictures: Pictures = request.app.state.log_pictures
+        comparison = _compare(log, pictures, *pair, turning, units) if pair else None
     return _page(
         request,
         "log_ring.html",
@@ -269,7 +273,7 @@ def one_ring(
             for check in history
             if check.summary.worst_gap is not None
         },
-        comparison=_compare(pictures, *pair, turning, agreed, units) if pair else None,
+        comparison=comparison,
     )
 
 
@@ -284,22 +288,26 @@ def _pair(measured: list[Check], before: int | None, after: int | None) -> tuple
 
 
 def _compare(
-    pictures: Pictures, before: Check, after: Check, turning: Turning | None, agreed: bool, units: Units
+    log: Log, pictures: Pictures, before: Check, after: Check, turning: Turning | None, units: Units
 ) -> Comparison:
-    first, last = result_of(before, None), result_of(after, None)
-    was, now = report_of(first), report_of(last)
-    match = pictures.known_match(first.id, last.id)
-    if turning is None and match is not None:
-        turning = Turning(match.turn, match.face_down)
-    told = match is not None and turning == Turning(match.turn, match.face_down)
-    sure = turning is not None and (agreed or (told and match is not None and match.sureness == "sure"))
+    """Compare two checks, turned as asked for; else as the person said once, else as the wood tells."""
+    was, now = (report_of(result_of(check, None)) for check in (before, after))
+    turn = said_turn(log, before, after)
+    said = None if turn is None else Turning(turn.turn % was.plan.segments, turn.face_down)
+    match = None if said is not None else pictures.known_match(log, before, after)
+    told = None if match is None else Turning(match.turn, match.face_down)
+    turning = turning or said or told
+    kept = turning is not None and turning == said
+    sure = kept or (match is not None and turning == told and match.sureness == "sure")
     tables: tuple[tuple[str, str, list[Changed]], ...] = ()
     if sure and turning is not None:
         tables = tuple(
             (name, title, changes(was, now, turning, name, units)) for name, title, _ in QUANTITIES
         )
-    said = say_match(match) if told and match is not None else "Turned as you say."
-    return Comparison(before, after, was.plan.segments, turning, said, sure, tables)
+    words = "You said that the pairs are right." if kept else "Turned as you say."
+    if match is not None and turning == told:
+        words = say_match(match)
+    return Comparison(before, after, was.plan.segments, turning, words, sure, kept, tables)
 
 
 # ---- one check ----
@@ -315,7 +323,8 @@ def one_check(request: Request, check_id: int, result: int | None = None) -> Res
         build = log.build(ring.build_id)
     chosen = result_of(check, result) if check.results else None
     headlines = {one.id: _headline(one, units) for one in check.results}
-    size = cast(Any, chosen.report)["photo"]["size_px"] if chosen and chosen.report else None
+    report = cast(Any, chosen.report) if chosen else None
+    parts = report.get("photos", []) if report else []
     return _page(
         request,
         "log_check.html",
@@ -325,6 +334,8 @@ def one_check(request: Request, check_id: int, result: int | None = None) -> Res
         chosen=chosen,
         headlines=headlines,
         advice=report_of(chosen).advice_in(units) if chosen and chosen.report else (),
-        size=size,
+        size=report["photo"]["size_px"] if report else None,
+        parts=parts,
+        base=next((place for place, part in enumerate(parts) if part["part"] == "base"), 0),
         program=__version__,
     )

@@ -15,9 +15,9 @@ import cv2
 import numpy as np
 from PIL import Image, ImageDraw
 
-from lightgap.again.matching import Match, match
-from lightgap.again.ring_print import RingPrint, fingerprint
-from lightgap.log.records import KeptPhoto
+from lightgap.again.matching import Match
+from lightgap.log.records import Check, KeptPhoto
+from lightgap.log.same_ring import wood_match
 from lightgap.log.store import Log
 from lightgap.photo import Photo, read_photo
 from lightgap.report import Report
@@ -81,18 +81,20 @@ class Pictures:
             lambda: from_above(_read(log, taken.photo), taken.report, turning),
         )
 
-    def match(self, log: Log, before: Taken, after: Taken) -> Match:
-        """Find by the wood how the ring of an earlier check lies in a later one."""
+    def match(self, log: Log, before: Check, after: Check) -> Match:
+        """Find by the wood how the ring of an earlier check lies in a later one, by their latest results."""
+        results = _latest(before), _latest(after)
         with self._drawing:
-            found = self._matches.get((before.result_id, after.result_id))
-            if found is None:
-                found = match(_print(log, before), _print(log, after))
-                self._matches[before.result_id, after.result_id] = found
-        return found
+            if results not in self._matches:
+                self._matches[results] = wood_match(log, before, after)
+        return self._matches[results]
 
-    def known_match(self, before_id: int, after_id: int) -> Match | None:
-        """Return what `match` has found for two results in this sitting."""
-        return self._matches.get((before_id, after_id))
+    def known_match(self, log: Log, before: Check, after: Check) -> Match | None:
+        """Return the same at once; None if the ring's prints must be taken from the photos first."""
+        results = _latest(before), _latest(after)
+        if results in self._matches or all(log.ring_print(result) is not None for result in results):
+            return self.match(log, before, after)
+        return None
 
     def _made(self, name: str, make: Callable[[], Image.Image]) -> Path:
         path = self.folder / f"{name}.jpg"
@@ -109,8 +111,8 @@ def _read(log: Log, kept: KeptPhoto) -> Photo:
     return read_photo(log.photos.read(kept.stored), kept.name)
 
 
-def _print(log: Log, taken: Taken) -> RingPrint:
-    return fingerprint(_read(log, taken.photo), taken.report.measurement, taken.report.plan)
+def _latest(check: Check) -> int:
+    return check.latest.id if check.latest is not None else 0
 
 
 def from_above(photo: Photo, report: Report, turning: Turning) -> Image.Image:

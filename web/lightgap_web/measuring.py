@@ -9,6 +9,7 @@ from typing import Any
 
 from PIL import Image
 
+from lightgap.asked import Asked
 from lightgap.photo import Photo, read_photo
 from lightgap.report import Report
 from lightgap.show.csv_table import csv_table
@@ -19,6 +20,7 @@ from lightgap_web.telling import UNITS, told
 PREVIEW_PX = 4096
 """Longest side of the picture that the page shows; a 12-megapixel photo passes whole."""
 THUMBNAIL_PX = 360
+PRINT = "ring-print.npz"
 
 Check = Callable[..., Report]
 
@@ -26,11 +28,12 @@ Check = Callable[..., Report]
 def measure(
     request: CheckRequest, folder: Path, progress: Progress, check: Check | None = None
 ) -> dict[str, Any]:
-    """Measure one photo; return its report as JSON, and the words for it.
+    """Measure one photo, or several of one ring together; return the report as JSON, and the words for it.
 
-    Writes ``preview.jpg``, ``thumbnail.jpg`` and ``photo.json`` (the upright photo's size) as soon as
-    the photo is read, so that it can be seen while it is measured and when it cannot be; then
-    ``report.json``, ``joints.csv`` and the annotated picture in both units.
+    Writes ``preview-0.jpg``, ``thumbnail-0.jpg`` and ``photo-0.json`` (the upright photo's size) as soon as
+    the first photo is read, so that it can be seen while it is measured and when it cannot be, and so for
+    each of the others; then ``report.json``, ``joints.csv``, the ring's print and the annotated picture in
+    both units.
 
     Parameters
     ----------
@@ -40,40 +43,40 @@ def measure(
     Raises
     ------
     LightgapError
-        If the photo cannot be measured against this plan.
+        If nothing can be measured against this plan.
     """
-    if check is None:
-        # Loaded late: the server itself never measures.
-        from lightgap import check as engine
+    # Loaded late: the server itself never measures.
+    from lightgap.shots import take_all
 
-        check = engine.check
-    photo = read_photo(request.photo, request.name)
-    if not (folder / "photo.json").exists():
-        _write_preview(photo, folder)
-    report = check(
-        photo,
-        request.plan,
-        request.reference,
-        printed_bar_mm=request.printed_bar_mm,
-        by_hand=request.by_hand,
-        progress=progress,
-    )
+    last: Photo | None = None
+
+    def seen(place: int, photo: Photo) -> None:
+        nonlocal last
+        # One photo is kept for the drawing; several may be too large together.
+        last = photo if len(request.photos) == 1 else None
+        if not (folder / f"photo-{place}.json").exists():
+            _write_preview(photo, folder, place)
+
+    asked = Asked(request.plan, request.reference, request.printed_bar_mm)
+    shot = take_all(request.photos, asked, progress, check, seen)
     progress(0.97, "drawing the picture")
-    _write_results(photo, report, folder)
-    return {"report": report.to_dict(), "shown": told(report)}
+    base = request.photos[shot.report.base]
+    _write_results(last or read_photo(base.data, base.name), shot.report, folder)
+    (folder / PRINT).write_bytes(shot.ring_print.to_bytes())
+    return {"report": shot.report.to_dict(), "shown": told(shot.report)}
 
 
-def _write_preview(photo: Photo, folder: Path) -> None:
+def _write_preview(photo: Photo, folder: Path, place: int) -> None:
     image = Image.fromarray(photo.codes)
-    for name, longest, quality in (("preview.jpg", PREVIEW_PX, 88), ("thumbnail.jpg", THUMBNAIL_PX, 80)):
-        smaller = image.copy() if name == "thumbnail.jpg" or max(image.size) > longest else image
+    for name, longest, quality in (("preview", PREVIEW_PX, 88), ("thumbnail", THUMBNAIL_PX, 80)):
+        smaller = image.copy() if name == "thumbnail" or max(image.size) > longest else image
         smaller.thumbnail((longest, longest), Image.Resampling.LANCZOS)
-        smaller.save(folder / name, quality=quality)
+        smaller.save(folder / f"{name}-{place}.jpg", quality=quality)
     size = {"width_px": photo.width, "height_px": photo.height}
     # Its being there says that the pictures are there too: it appears at once and last.
-    half = folder / "photo.json.half"
+    half = folder / f"photo-{place}.half"
     half.write_text(json.dumps(size))
-    half.replace(folder / "photo.json")
+    half.replace(folder / f"photo-{place}.json")
 
 
 def _write_results(photo: Photo, report: Report, folder: Path) -> None:

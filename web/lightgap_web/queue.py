@@ -1,4 +1,4 @@
-"""The checks of this sitting: one measured after the other, each in its own folder.
+"""The checks of this sitting: one measured after the other, each with its photos in its own folder.
 
 An engine is any callable ``engine(request, folder, progress) -> result``; `OwnProcess` puts one into a
 process of its own, so that a photo that takes too long or too much memory costs nothing but itself.
@@ -21,8 +21,8 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any, Literal
 
+from lightgap.asked import Source
 from lightgap.errors import LightgapError
-from lightgap.hand import ByHand
 from lightgap.plan import Plan
 from lightgap_web.failures import FAULT, BusyError, NotThereError, StoppedError
 
@@ -39,15 +39,19 @@ State = Literal["waiting", "measuring", "done", "failed"]
 
 @dataclass(frozen=True)
 class CheckRequest:
-    """What a person asks for: this photo, measured against this plan."""
+    """What a person asks for: this photo, or these of one ring together, measured against this plan."""
 
-    photo: Path
-    name: str
+    photos: tuple[Source, ...]
     plan: Plan
     reference: str = "auto"
     printed_bar_mm: tuple[float, float] | None = None
-    by_hand: ByHand | None = None
     from_phone: bool = False
+
+    @property
+    def name(self) -> str:
+        """What the check goes by: its photo's file name, or the first one's and how many more."""
+        more = len(self.photos) - 1
+        return f"{self.photos[0].name} and {more} more" if more else self.photos[0].name
 
 
 Engine = Callable[[CheckRequest, Path, Progress], Result]
@@ -55,9 +59,9 @@ Engine = Callable[[CheckRequest, Path, Progress], Result]
 
 @dataclass(frozen=True)
 class Check:
-    """One photo on its way. Replaced, never changed, so that a reader sees one moment whole.
+    """One check on its way. Replaced, never changed, so that a reader sees one moment whole.
 
-    ``folder`` holds the photo and what was made from it; ``result`` (the report and its words) stays that
+    ``folder`` holds the photos and what was made from them; ``result`` (the report and its words) stays that
     of the last success when a photo is measured again.
     """
 
@@ -70,6 +74,18 @@ class Check:
     step: str = "waiting for its turn"
     result: Result | None = None
     error: LightgapError | None = None
+
+    @property
+    def base(self) -> int:
+        """Place of the photo that is shown: the one that the report is drawn on, or the first to be seen."""
+        parts = [] if self.result is None else [photo["part"] for photo in self.result["report"]["photos"]]
+        if "base" in parts:
+            return parts.index("base")
+        return next((place for place in range(len(self.request.photos)) if self.is_seen(place)), 0)
+
+    def is_seen(self, place: int) -> bool:
+        """Tell whether a photo has been read, so that it can be shown."""
+        return (self.folder / f"photo-{place}.json").exists()
 
 
 class CheckQueue:
@@ -204,6 +220,7 @@ class OwnProcess:
     engine : Engine
         A function of a module, so that the other process can import it.
     limit_seconds : float
+        For each photo.
     """
 
     def __init__(self, engine: Engine, limit_seconds: float = LIMIT_SECONDS) -> None:
@@ -219,7 +236,7 @@ class OwnProcess:
         try:
             pipe = self._started()
             pipe.send((request, folder))
-            return self._answer(pipe, progress)
+            return self._answer(pipe, progress, self._limit * len(request.photos))
         except (EOFError, OSError) as gone:
             self.close()
             raise StoppedError(
@@ -251,8 +268,8 @@ class OwnProcess:
                 self._pipe.recv()
             return self._pipe
 
-    def _answer(self, pipe: Connection, progress: Progress) -> Result:
-        deadline = time.monotonic() + self._limit
+    def _answer(self, pipe: Connection, progress: Progress, limit: float) -> Result:
+        deadline = time.monotonic() + limit
         while pipe.poll(max(deadline - time.monotonic(), 0.0)):
             kind, *rest = pipe.recv()
             if kind == "result":
@@ -266,7 +283,7 @@ class OwnProcess:
             progress(*rest)
         self.close()
         raise StoppedError(
-            f"Measuring this photo took more than {self._limit:.0f} seconds and was stopped.",
+            f"Measuring this photo took more than {limit:.0f} seconds and was stopped.",
             "Take the photo again: the ring filling most of it, in even light, at the camera's usual size.",
         )
 

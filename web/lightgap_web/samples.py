@@ -10,6 +10,7 @@ from fastapi.responses import Response
 from PIL import Image, ImageOps
 from pydantic import BaseModel
 
+from lightgap.asked import Source
 from lightgap.samples import Sample, read_samples
 from lightgap_web.api import Accepted
 from lightgap_web.failures import NotThereError
@@ -47,8 +48,7 @@ def check_sample(request: Request, name: str) -> Accepted:
     sample = _sample(name)
     queue: CheckQueue = request.app.state.queue
     asked = CheckRequest(
-        photo=sample.photo,
-        name=sample.photo.name,
+        photos=(Source(sample.photo.name, sample.photo),),
         plan=sample.plan,
         reference=sample.reference,
         from_phone=not is_local(request.scope),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from datetime import datetime
 
+from lightgap.asked import Asked, Source
 from lightgap.errors import LightgapError
 from lightgap.log.records import Check, NewPhoto, Notes
 from lightgap.log.settings import Settings, read_settings
@@ -77,7 +78,7 @@ def measure_again(log: Log, check_id: int, progress: Progress = _silent) -> Chec
 def _measure(
     photos: Sequence[NewPhoto], plan: Plan, reference: str, settings: Settings, progress: Progress
 ) -> tuple[Outcome, bytes | None]:
-    from lightgap.shots import Asked, Source, take_all
+    from lightgap.shots import take_all
 
     sources = [
         Source(photo.name, photo.data, settings.help_for(place), place in settings.left_out)

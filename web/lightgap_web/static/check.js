@@ -40,7 +40,7 @@ async function follow() {
       continue;
     }
     showProgress();
-    if (check.photo && find("#look").hidden) showPhoto();
+    if (check.photo) showPhoto();
     if (check.state === "done" || check.state === "failed") break;
     await pause(WAIT_MS);
   }
@@ -65,10 +65,14 @@ function showProgress() {
   find("#lines").hidden = !check.report;
 }
 
+/** Show the photo; of several it may be another one as soon as they are compared. */
 function showPhoto() {
+  const source = `${path}/photo?place=${check.base}`;
+  if (viewer.source === source) return;
   find("#look").hidden = false;
   find("#facts").hidden = false;
-  viewer.open(`${path}/photo`, check.photo.width_px, check.photo.height_px);
+  viewer.source = source;
+  viewer.open(source, check.photo.width_px, check.photo.height_px);
 }
 
 function showEnd() {
@@ -76,6 +80,7 @@ function showEnd() {
   if (failed) showFailure(check.error.message, check.error.hint);
   else find("#failed").hidden = true;
   hand.take(check.by_hand, check.report?.joints ?? []);
+  showParts();
   if (check.report) showReport();
   if (!failed) find("#verdict").focus({ preventScroll: true });
 }
@@ -86,7 +91,9 @@ function showFailure(message, hint) {
   find("#failed h1").textContent = message;
   find("#failed p").textContent = hint;
   find("#change").href = `/?again=${id}`;
-  find("[data-hand-outline]").hidden = !check?.photo;
+  const several = check?.photos.length > 1;
+  find("[data-hand-outline]").hidden = !check?.photo || several;
+  find("#failed [data-apart]").hidden = !several;
   document.title = `Not measured - lightgap`;
 }
 
@@ -153,9 +160,59 @@ function whereButton(kind, number) {
 
 function showNotes(report) {
   const left = report.reference.cards.filter((card) => !card.used);
-  const notes = [...report.notes, ...left.map((card) => `Card ${card.number} was left out: ${card.reason}`)];
+  // What is said of each photo stands beside it.
+  const said = new Set(report.photos.map((photo) => photo.why));
+  const notes = [...report.notes.filter((note) => !said.has(note)), ...left.map((card) => `Card ${card.number} was left out: ${card.reason}`)];
   find("#notes").hidden = notes.length === 0;
+  find("#notes-title").textContent = report.photos.length ? "About these photos" : "About this photo";
   find("#notes ul").replaceChildren(...[...new Set(notes)].map((text) => el("li", {}, text)));
+}
+
+// ---- several photos ----
+
+const PARTS = {
+  base: "Joined; the joints are shown in it",
+  joined: "Joined",
+  "left out": "Left out",
+  "not measured": "Not measured",
+};
+
+/** Which photos the answer comes from; each can be left out, or taken in again, by one touch. */
+function showParts() {
+  const { photos } = check;
+  find("#photos").hidden = photos.length < 2;
+  find("#photos [data-apart]").hidden = check.state === "failed";
+  find("#photos .parts").replaceChildren(...photos.map((photo, place) => el("li", { class: photo.why ? "doubted" : null },
+    photo.seen ? el("img", { src: `${path}/photo?size=small&place=${place}`, alt: "" }) : el("span", { class: "blank" }),
+    el("span", { class: "said" },
+      el("strong", {}, photo.name),
+      el("span", {}, photo.left_out ? "Left out by you" : PARTS[photo.part] ?? "Not joined yet"),
+      photo.why && !photo.left_out ? el("span", { class: "small" }, photo.why) : null),
+    el("button", { type: "button", onclick: () => leaveOut(place, !photo.left_out) }, photo.left_out ? "Take it in" : "Leave it out"))));
+}
+
+async function leaveOut(place, out) {
+  const left_out = check.photos.flatMap((photo, other) => ((other === place ? out : photo.left_out) ? [other] : []));
+  try {
+    await askJson("PUT", path, { left_out });
+  } catch (error) {
+    find("#photos-say").textContent = `${error.message} ${error.hint}`;
+    return;
+  }
+  find("#photos-say").textContent = "";
+  find("#progress").scrollIntoView({ block: "nearest" });
+  await follow();
+}
+
+async function takeApart(button) {
+  button.disabled = true;
+  try {
+    await ask(`${path}/apart`, { method: "POST" });
+    location.assign("/#earlier");
+  } catch (error) {
+    find("#photos-say").textContent = `${error.message} ${error.hint}`;
+    button.disabled = false;
+  }
 }
 
 function tagWords(joint) {
@@ -274,6 +331,9 @@ find("#order").addEventListener("click", () => {
   drawTable();
 });
 find("#help").addEventListener("click", () => openHand(!hand.open));
+for (const button of document.querySelectorAll("[data-apart]")) {
+  button.addEventListener("click", () => takeApart(button));
+}
 find("[data-hand-outline]").addEventListener("click", () => {
   openHand(true);
   hand.place("outline");

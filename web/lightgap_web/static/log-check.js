@@ -9,7 +9,7 @@ import { Viewer } from "./viewer.js";
 const POLL_MS = 400;
 
 const find = (selector) => document.querySelector(selector);
-const { id, result, width, height } = find("#kept").dataset;
+const { id, result, base, width, height } = find("#kept").dataset;
 const path = `/api/log/checks/${id}`;
 
 let worstFirst = true;
@@ -67,7 +67,7 @@ async function show() {
     find("#lines").setAttribute("aria-pressed", String(!bare));
   }
 
-  viewer.open(`${path}/photo`, Number(width), Number(height));
+  viewer.open(`${path}/photo?place=${base}`, Number(width), Number(height));
   overlay.draw(kept.report, (joint) => {
     const said = kept.shown[units()].joints[joint.number - 1].reasons[0];
     return `Joint ${joint.number}, ${joint.verdict}${said ? `: ${said}` : ""}`;

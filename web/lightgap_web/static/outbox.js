@@ -14,9 +14,9 @@ export class Outbox {
     this.database = open();
   }
 
-  /** Take photos in; each goes with the same fields. */
-  async add(photos, fields) {
-    await this.change((store) => photos.forEach((photo) => store.add({ photo, name: photo.name, fields })));
+  /** Take checks in, each a list of photos; each goes with the same fields. */
+  async add(checks, fields) {
+    await this.change((store) => checks.forEach((photos) => store.add({ photos, name: photos[0].name, fields })));
   }
 
   async waiting() {
@@ -32,9 +32,9 @@ export class Outbox {
       for (let waiting = await this.waiting(); waiting.length; waiting = await this.waiting()) {
         const [item] = waiting;
         try {
-          taken.push(await this.post(item, waiting.length));
+          taken.push(await this.post(item, count(waiting)));
         } catch (error) {
-          this.tell({ waiting: waiting.length, share: null, error, name: item.name });
+          this.tell({ waiting: count(waiting), share: null, error, name: item.name });
           if (error.passes) {
             await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
             continue;
@@ -49,9 +49,9 @@ export class Outbox {
     return taken;
   }
 
-  post({ photo, name, fields }, waiting) {
+  post({ photos, name, fields }, waiting) {
     const body = new FormData();
-    body.append("photo", photo, name);
+    for (const photo of photos) body.append("photo", photo, photo.name);
     for (const [key, value] of Object.entries(fields)) body.append(key, value);
     return send("/api/checks", body, (share) => this.tell({ waiting, share, error: null, name }));
   }
@@ -67,11 +67,28 @@ export class Outbox {
   }
 }
 
+function count(waiting) {
+  return waiting.reduce((sum, { photos }) => sum + photos.length, 0);
+}
+
 function open() {
   return new Promise((resolve, reject) => {
-    const request = indexedDB.open("lightgap", 1);
-    request.onupgradeneeded = () => request.result.createObjectStore(STORE, { keyPath: "id", autoIncrement: true });
+    const request = indexedDB.open("lightgap", 2);
+    request.onupgradeneeded = ({ oldVersion }) => {
+      if (oldVersion === 0) request.result.createObjectStore(STORE, { keyPath: "id", autoIncrement: true });
+      else listPhotos(request.transaction.objectStore(STORE));
+    };
     request.onsuccess = () => resolve(request.result);
     request.onerror = () => reject(request.error);
   });
+}
+
+/** Version 1 kept one photo in each entry. */
+function listPhotos(store) {
+  store.openCursor().onsuccess = ({ target: { result: cursor } }) => {
+    if (!cursor) return;
+    const { photo, ...rest } = cursor.value;
+    cursor.update({ ...rest, photos: [new File([photo], rest.name, { type: photo.type })] });
+    cursor.continue();
+  };
 }

@@ -2,13 +2,14 @@
 
 import { el } from "./dom.js";
 import { ask, askJson } from "./server.js";
-import { fillShelf } from "./shelf.js";
+import { Shelf } from "./shelf.js";
 
 const LOOK_MS = 1500;
 
 const find = (selector) => document.querySelector(selector);
 let until = 0;
 let paired = 0;
+let shelf = null;
 
 async function fresh() {
   const link = await askJson("POST", "/api/phone/links", { address: find("#address").value });
@@ -34,11 +35,12 @@ async function look() {
   const valid = `Serves one phone, for ${minutes === 1 ? "one more minute" : `${minutes} more minutes`}.`;
   if (find("#valid").textContent !== valid) find("#valid").textContent = valid;
   const checks = await ask("/api/checks").catch(() => []);
-  fillShelf(find("#shelf"), checks.filter((check) => check.from_phone));
+  shelf.fill(checks.filter((check) => check.from_phone));
   setTimeout(look, LOOK_MS);
 }
 
 if (find("#pairing")) {
+  shelf = new Shelf();
   find("#fresh").addEventListener("click", fresh);
   find("#address").addEventListener("change", fresh);
   look().catch((error) => find("#pairing").append(el("p", { class: "wrong" }, error.message)));

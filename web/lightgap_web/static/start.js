@@ -3,8 +3,7 @@
 import { Outbox } from "./outbox.js";
 import { PlanForm, put, take } from "./plan-form.js";
 import { ask, askJson } from "./server.js";
-import { fillShelf } from "./shelf.js";
-import { onUnits } from "./units.js";
+import { Shelf } from "./shelf.js";
 
 const RING = "lightgap.ring";
 const LOOK_MS = 1500;
@@ -21,7 +20,8 @@ const planForm = new PlanForm(find("#plan"), find("#ring-view"));
 
 // ---- the photo ----
 
-function choose(files) {
+/** Take the chosen photos, or add them as photos of the ring that is there already. */
+function choose(files, added = false) {
   const chosen = [...files];
   if (!chosen.length) return;
   const large = chosen.find((file) => file.size > largest);
@@ -30,19 +30,18 @@ function choose(files) {
     return;
   }
   tell();
-  photos = chosen;
-  const names = chosen.map((file) => file.name).join(", ");
-  show(
-    URL.createObjectURL(chosen[0]),
-    chosen.length === 1 ? names : `${chosen.length} photos, each checked on its own: ${names}`,
-  );
+  photos = added ? [...photos, ...chosen] : chosen;
+  if (added) form.elements.together.value = "yes";
+  const names = photos.map((file) => file.name).join(", ");
+  show(URL.createObjectURL(photos[0]), photos.length === 1 ? names : `${photos.length} photos: ${names}`);
 }
 
 function forgetPhotos() {
   photos = [];
+  form.elements.together.value = "";
   find("#chosen").hidden = true;
   find("#drop").hidden = false;
-  find("#file").value = find("#camera").value = "";
+  find("#file").value = find("#camera").value = find("#more").value = "";
 }
 
 function show(source, name) {
@@ -55,18 +54,33 @@ function show(source, name) {
     figure.querySelector("p").hidden = false;
   };
   image.src = source;
-  figure.querySelector("span").textContent = name;
+  figure.querySelector("figcaption span").textContent = name;
+  find("#shown-rings").hidden = photos.length < 2;
+  find("#more-label").hidden = !photos.length;
+  sayMeasure();
   figure.hidden = false;
   find("#drop").hidden = true;
+}
+
+/** Say on the button what it will do. */
+function sayMeasure() {
+  const one = photos.length < 2 || isTogether();
+  find("#send").textContent = again ? "Measure this photo again" : one ? "Measure this ring" : `Measure ${photos.length} rings`;
+}
+
+function isTogether() {
+  return photos.length > 1 && form.elements.together.value === "yes";
 }
 
 for (const input of [find("#camera"), find("#file")]) {
   input.addEventListener("change", () => choose(input.files));
 }
+find("#more").addEventListener("change", () => choose(find("#more").files, true));
+for (const radio of form.elements.together) radio.addEventListener("change", sayMeasure);
 find("#other").addEventListener("click", () => {
   forgetPhotos();
   again = null;
-  find("#send").textContent = "Measure this ring";
+  sayMeasure();
   find("#file").focus();
 });
 for (const kind of ["dragover", "dragleave", "drop"]) {
@@ -207,15 +221,15 @@ form.addEventListener("submit", async (event) => {
   find("#send").disabled = false;
 });
 
-/** One photo: on to its answer. Several, or some from before: they show up on the shelf. */
+/** One ring: on to its answer. Several, or some from before: they show up on the shelf. */
 async function sendPhotos({ plan, reference, bars }) {
   const fields = { plan: JSON.stringify(plan), reference, ...(bars ? { printed_bar: bars.join(" ") } : {}) };
   const before = (await outbox.waiting()).length;
-  const count = photos.length;
-  await outbox.add(photos, fields);
-  if (count > 1) forgetPhotos();
+  const checks = isTogether() ? [photos] : photos.map((photo) => [photo]);
+  await outbox.add(checks, fields);
+  if (checks.length > 1) forgetPhotos();
   const taken = await outbox.flush();
-  if (before + count === 1 && taken.length === 1) location.assign(`/checks/${taken[0].id}`);
+  if (before + checks.length === 1 && taken.length === 1) location.assign(`/checks/${taken[0].id}`);
   else await showEarlier();
 }
 
@@ -227,6 +241,7 @@ async function changeNumbers({ plan, reference, bars }) {
 
 // ---- earlier checks, and the first visit ----
 
+const shelf = new Shelf();
 let earlier = [];
 let looking = null;
 
@@ -240,7 +255,7 @@ async function showEarlier() {
 
 function drawEarlier() {
   find("#earlier").hidden = earlier.length === 0;
-  fillShelf(find("#shelf"), earlier);
+  shelf.fill(earlier);
 }
 
 async function start() {
@@ -258,7 +273,7 @@ async function start() {
     on_blocks: check.plan.reference_height_mm > 0,
   });
   show(`/api/checks/${again}/photo`, check.name);
-  find("#send").textContent = "Measure this photo again";
+  sayMeasure();
 }
 
 find("#welcome").hidden = localStorage.getItem(WELCOME) === "yes";
@@ -268,6 +283,5 @@ find("#welcome-done").addEventListener("click", () => {
 });
 start().catch((error) => tell(error.message, error.hint));
 showEarlier();
-onUnits(drawEarlier);
 // What was left over from a lost connection goes first.
 outbox.flush().then((taken) => taken.length && showEarlier());
