@@ -11,6 +11,7 @@ from lightgap.errors import RingError
 from lightgap.hand import PointPx
 from lightgap.photo import Photo
 from lightgap.plan import Plan
+from lightgap.ring.kind import check_closed
 from lightgap.ring.missing import find_missing
 from lightgap.ring.phase import check_segments, find_phase
 from lightgap.ring.place import Outline
@@ -69,7 +70,8 @@ def find_comb(photo: Photo, outline: Outline, plan: Plan, first_joint_px: PointP
     Raises
     ------
     RingError
-        If the joints do not make a comb of the plan's N; the message names the N that they make.
+        If the joints do not make a comb of the plan's N, or are gaps where closed ones were entered; the
+        message names the N that they make, or how wide they are.
     """
     camera, height = outline.camera, plan.thickness_mm
     scale = px_per_mm(photo, camera, height)
@@ -77,6 +79,7 @@ def find_comb(photo: Photo, outline: Outline, plan: Plan, first_joint_px: PointP
     unrolled = unroll(sampler(photo, camera, height, width_mm), outline, plan, width_mm)
     first = find_phase(unrolled, plan)
     check_segments(unrolled, plan, first)
+    check_closed(unrolled, plan)
     angle = first + np.arange(plan.segments) * np.radians(plan.pitch_deg)
     strips = cut_strips(sampler(photo, camera, height, 1.5 * step_mm), outline, plan, angle, step_mm)
     lines, seen = fit_teeth(strips, plan)

@@ -1,0 +1,43 @@
+"""A ring whose joints are gaps is not measured as one with closed joints: an edge would pass for a joint."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from lightgap.check import find_reference
+from lightgap.errors import RingError
+from lightgap.photo import read_photo
+from lightgap.ring.comb import find_comb
+from lightgap.ring.outline import find_outline
+from lightgap.samples import Sample, read_samples
+
+SAMPLES = {sample.name: sample for sample in read_samples()}
+
+
+def entered_as_closed(sample: Sample) -> None:
+    """Look for the joints of a sample's ring as if they were closed."""
+    photo = read_photo(sample.photo)
+    outline = find_outline(photo, find_reference(photo, sample.plan, sample.reference).camera, sample.plan)
+    find_comb(photo, outline, replace(sample.plan, joint="closed", gap_mm=0.0, gap_deg=0.0))
+
+
+@pytest.mark.parametrize(
+    "name", ["walnut16_spaced", "cherry16_spaced_side_light", "ash16_resin", "wenge8_tapered_sheet"]
+)
+def test_gaps_that_were_entered_as_closed_joints_are_told(name: str) -> None:
+    with pytest.raises(RingError, match="closed joints were entered") as told:
+        entered_as_closed(SAMPLES[name])
+    width = re.search(r"gaps of about ([\d.]+) mm", told.value.message)
+    assert width is not None
+    # Roughly: enough to see what is meant. A gap's shadowed wall counts as gap or as wood.
+    assert float(width[1]) == pytest.approx(SAMPLES[name].plan.gap_mm, rel=0.4)
+    assert "Choose spaced or tapered" in told.value.hint
+
+
+@pytest.mark.parametrize("name", ["oak12_closed", "padauk8_glue_sheet", "cherry24_closed_clamped"])
+def test_closed_joints_are_not_taken_for_gaps(name: str) -> None:
+    """One with wide glue lines and one under clamps, pencil marks and sawdust among them."""
+    entered_as_closed(SAMPLES[name])
