@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from lightgap.again.ring_print import RingPrint
@@ -107,6 +107,16 @@ def test_a_bound_kept_without_its_budget_does_not_sharpen_a_value():
     assert mean.standard > 0.85 * value.standard
 
 
+@example(  # Leaving out the lowest weight one by one ends at a worse one here.
+    numbers=[0.0] * 4,
+    parts=[
+        (0.0, 0.0, 0.0, 0.0625),
+        (0.0, 0.0, 0.0, 0.0625),
+        (0.0625, 0.0, 0.0, 0.09375),
+        (0.0078125, 0.0, 0.0, 0.0625),
+    ],
+    seed=41,
+)
 @given(
     numbers=st.lists(st.floats(0.0, 5.0), min_size=2, max_size=5),
     parts=st.lists(st.tuples(*[st.floats(0.0, 0.1)] * 4), min_size=5, max_size=5),
@@ -226,6 +236,11 @@ def test_a_photo_given_twice_counts_once():
     report = combine([first, replace(first, report=replace(first.report, photo_name="copy.jpg"))]).report
     assert report.measurement == replace(first.report.measurement, notes=report.notes)
     assert report.notes == ("copy.jpg is the same file as a.jpg; it was counted once.",)
+
+
+def test_a_note_on_one_photo_says_on_which() -> None:
+    taken = shots(a_report("a.jpg", notes=("pale", "far")), a_report("b.jpg", notes=("pale",)))
+    assert combine(taken).report.notes[:2] == ("pale", "a.jpg: far")
 
 
 def test_photos_of_one_name_are_told_apart():

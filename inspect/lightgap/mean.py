@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import nnls
 
 from lightgap.values import COVERAGE_FACTOR, Below, Contribution, Measured, Unknown, Value
 
@@ -109,19 +110,15 @@ def _correlation(name: str, leans: Array | None, count: int) -> Array:
 
 
 def _weights(covariance: Array) -> Array:
-    """Weights of least variance with none below zero: photos that would get such are left out one by one.
+    """Weights of least variance with none below zero.
 
     The correlations are good guesses; weights that play one photo off against another would trust them
-    too far.
+    too far. With C = L L', least is x' C x / 2 - 1' x = |L' x - L^-1 1|^2 / 2 + const over x >= 0, and the
+    weights are x over its sum.
     """
-    used = np.arange(len(covariance))
-    while True:
-        some = np.linalg.solve(covariance[np.ix_(used, used)], np.ones(used.size))
-        if some.min() >= 0.0:
-            weights = np.zeros(len(covariance))
-            weights[used] = some / some.sum()
-            return weights
-        used = np.delete(used, np.argmin(some))
+    root = np.linalg.cholesky(covariance)
+    some, _ = nnls(root.T, np.linalg.solve(root, np.ones(len(covariance))))
+    return np.asarray(some / some.sum())
 
 
 def _apart(numbers: Array, variances: Array) -> Array:

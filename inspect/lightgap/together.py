@@ -108,7 +108,7 @@ def combine(taken: Sequence[Shot | Missed]) -> Shot:
     for place, why in _contradictions(apart, [parts[place].name for place in measurements]).items():
         place = list(measurements)[place]
         parts[place] = replace(parts[place], why=why)
-    notes = [note for each in measurements.values() for note in each.notes]
+    notes = _notes({parts[place].name: each.notes for place, each in measurements.items()})
     if len(reports) > 1:
         notes.append(f"Combined from {joined(_names(parts, sorted(reports)))}.")
     notes += [part.why for part in parts if part.why is not None]
@@ -118,7 +118,7 @@ def combine(taken: Sequence[Shot | Missed]) -> Shot:
         base.photo_size,
         base.plan,
         replace(base.reference, untold=untold),
-        replace(measurement, notes=tuple(dict.fromkeys(notes))),
+        replace(measurement, notes=tuple(notes)),
         sum(shot.report.seconds for shot in shots.values()),
     )
     return replace(shots[first], report=replace(report, photos=tuple(parts)))
@@ -143,6 +143,15 @@ def _parts(taken: Sequence[Shot | Missed]) -> list[PhotoPart]:
                 known[shot.sha256] = name
             parts.append(PhotoPart(name, "joined"))
     return parts
+
+
+def _notes(by_photo: Mapping[str, Sequence[str]]) -> list[str]:
+    """Give the notes of all photos, with the names of those that a note holds for if not for all."""
+    told = []
+    for note in dict.fromkeys(note for notes in by_photo.values() for note in notes):
+        names = [name for name, notes in by_photo.items() if note in notes]
+        told.append(note if len(names) == len(by_photo) else f"{joined(names)}: {note}")
+    return told
 
 
 def _names(parts: Sequence[PhotoPart], places: Iterable[int]) -> list[str]:

@@ -158,6 +158,7 @@ def test_a_check_of_several_is_kept_whole_and_measured_again(
         assert client.get(f"{path}/{part}").status_code == 200
     page = client.get(f"/log/checks/{made['check_id']}", headers={"accept": "text/html"}).text
     assert page.count("Original of") == 3
+    assert "From 2 of 3 photos." in page
     assert "Joined; the joints are shown in it" in page and "Measure these photos again" in page
 
 
@@ -189,6 +190,7 @@ def test_same_ring_one_answer_by_one_touch(open_page: Open, width: int) -> None:
     page.click("#send")
     page.wait_for_url("**/checks/*")
     page.wait_for_selector("#verdict:visible")
+    assert "From 2 of 3 photos." in page.inner_text("#verdict")
     rows = page.locator("#photos .parts li")
     assert rows.count() == 3
     assert "Not measured" in rows.nth(2).inner_text()

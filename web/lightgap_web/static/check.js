@@ -121,6 +121,7 @@ function showWords() {
   box.querySelector(".word").replaceChildren(icon(report.verdict), word);
   box.querySelector("h1").textContent = unbroken(`${shown.headline}.`);
   box.querySelector(".plan").textContent = `${check.plan_words[units()]}. Scale from ${report.reference.name}.`;
+  showFrom(report.photos);
   find("#picture").href = `${path}/picture?units=${units()}`;
   showAdvice(shown.advice);
   showNotes(report);
@@ -189,6 +190,15 @@ function showParts() {
       el("span", {}, photo.left_out ? "Left out by you" : PARTS[photo.part] ?? "Not joined yet"),
       photo.why && !photo.left_out ? el("span", { class: "small" }, photo.why) : null),
     el("button", { type: "button", onclick: () => leaveOut(place, !photo.left_out) }, photo.left_out ? "Take it in" : "Leave it out"))));
+}
+
+/** Say above all else how many photos the answer comes from, and whether they contradict each other. */
+function showFrom(photos) {
+  const joined = photos.filter(({ part }) => part === "base" || part === "joined");
+  const doubted = joined.some(({ why }) => why);
+  find("#verdict .from").hidden = photos.length < 2;
+  find("#verdict .from").classList.toggle("doubted", doubted);
+  find("#verdict .from span").textContent = `From ${joined.length} of ${photos.length} photos${doubted ? ", which contradict each other" : ""}.`;
 }
 
 async function leaveOut(place, out) {
