@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lightgap.faces.odd import JointPlaces, odd_faces
+from lightgap.faces.odd import JointPlaces, length_scatter_mm, odd_faces
 
 SEGMENTS, RADIUS_MM, GAP_MM = 12, 100.0, 3.0
 
@@ -52,6 +52,16 @@ def test_a_segment_that_slipped_is_no_misread_face() -> None:
 def test_a_segment_cut_too_long_is_no_misread_face() -> None:
     """Laid in the middle of its place, it takes half of its excess from either gap."""
     assert not odd_faces(ring({(5, "b"): -0.4, (6, "a"): 0.4}), SEGMENTS).any()
+
+
+def test_a_wrong_lamp_makes_the_lengths_differ_more() -> None:
+    before = length_scatter_mm(ring(), SEGMENTS)
+    moved = length_scatter_mm(ring({(2, "b"): -0.3, (3, "b"): -0.2, (9, "a"): 0.3}), SEGMENTS)
+    assert before == pytest.approx(0.0, abs=0.05)
+    assert moved > before + 0.05
+    # One badly cut segment says little.
+    assert length_scatter_mm(ring({(5, "a"): 9.0}), SEGMENTS) < 0.15
+    assert length_scatter_mm([], SEGMENTS) == 0.0
 
 
 def test_joints_without_neighbours_say_nothing() -> None:

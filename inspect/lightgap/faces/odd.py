@@ -1,8 +1,8 @@
-"""Faces that make their segment too long or too short beside the ring's others.
+"""What the segments' lengths say of the faces: all are cut to one length, against one stop.
 
 A lit wall's foot, a shadow line or a grain line taken for a top edge looks as sure as the edge itself. But
-segments are cut to one length against one stop: where a segment comes out longer and the gap beside it
-narrower by the same length, or shorter and wider, one of the two faces may be another line.
+where a segment comes out longer and the gap beside it narrower by the same length, or shorter and wider,
+one of the two faces may be another line; and a lamp whose strips make the lengths differ more is none.
 """
 
 from __future__ import annotations
@@ -20,6 +20,8 @@ _SCATTERS = 5.0
 _SHARES = (0.6, 1.6)
 """How much of the segment's excess is missing from the gap, where one line was taken for another."""
 _FEWEST = 5
+_CLIPPED_MM = 0.4
+"""One badly cut segment says nothing of the lamp."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,6 +38,25 @@ class JointPlaces:
         return float(np.hypot(*(self.b_mm - self.a_mm)))
 
 
+def length_scatter_mm(joints: list[JointPlaces], segments: int) -> float:
+    """How far the segments' lengths lie from their median: root mean square, single ones clipped."""
+    _, lengths = _lengths(joints, segments)
+    if not lengths.size:
+        return 0.0
+    return float(np.sqrt(np.mean(np.minimum((lengths - np.median(lengths)) ** 2, _CLIPPED_MM**2))))
+
+
+def _lengths(joints: list[JointPlaces], segments: int) -> tuple[list[tuple[int, int]], Array]:
+    """The two joints (indices) of each segment that has both, and its length at their middles, mm."""
+    by_number = {joint.number: index for index, joint in enumerate(joints)}
+    ends = [
+        (index, by_number[joint.number % segments + 1])
+        for index, joint in enumerate(joints)
+        if joint.number % segments + 1 in by_number
+    ]
+    return ends, np.array([np.hypot(*(joints[after].a_mm - joints[before].b_mm)) for before, after in ends])
+
+
 def odd_faces(joints: list[JointPlaces], segments: int) -> Array:
     """Standard uncertainty of each face for being perhaps another line, mm.
 
@@ -46,15 +67,9 @@ def odd_faces(joints: list[JointPlaces], segments: int) -> Array:
         other: their distance over the root of two.
     """
     either = np.zeros((len(joints), 2))
-    by_number = {joint.number: index for index, joint in enumerate(joints)}
-    ends = [
-        (index, by_number[joint.number % segments + 1])
-        for index, joint in enumerate(joints)
-        if joint.number % segments + 1 in by_number
-    ]
+    ends, lengths = _lengths(joints, segments)
     if len(ends) < _FEWEST:
         return either
-    lengths = np.array([np.hypot(*(joints[after].a_mm - joints[before].b_mm)) for before, after in ends])
     gaps = np.array([joint.gap_mm for joint in joints])
     missing = np.median(gaps) - gaps
     excess = lengths - np.median(lengths)

@@ -12,7 +12,7 @@ from lightgap.faces.blur import Response
 from lightgap.faces.gap import GapView, view_gap
 from lightgap.faces.joint import FaceLine, JointFaces
 from lightgap.faces.lamp import LitStrip, WallSight, find_strips
-from lightgap.faces.odd import JointPlaces, odd_faces
+from lightgap.faces.odd import JointPlaces, length_scatter_mm, odd_faces
 from lightgap.faces.open import EdgeFit, fit_edge
 from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
 from lightgap.faces.strip import Strip
@@ -39,10 +39,21 @@ def measure_open(fits: list[OpenFits], plan: Plan, response: Response) -> list[J
     """Let the walls of all open joints tell where a lit strip hides an edge, then finish them."""
     walls = [wall for fit in fits for wall in fit.walls(plan)]
     blur_px = float(np.median([fit.site.blur_px for fit in fits])) if fits else 1.0
-    strips = iter(find_strips(walls, blur_px))
-    moved = [fit.moved(next(strips), next(strips)) for fit in fits]
+    strips = find_strips(walls, blur_px)
+    moved = _moved(fits, strips)
+    if _scatter_mm(moved, plan) > _scatter_mm(fits, plan):
+        # A true lamp makes the segments' lengths agree better; this one is none, but its doubts stay.
+        moved = _moved(fits, [None if strip is None else replace(strip, shift_px=0.0) for strip in strips])
     odd = odd_faces([fit.places for fit in moved], plan.segments)
     return [fit.finish(doubt, response) for fit, doubt in zip(moved, odd, strict=True)]
+
+
+def _moved(fits: list[OpenFits], strips: list[LitStrip | None]) -> list[OpenFits]:
+    return [fit.moved(a, b) for fit, a, b in zip(fits, strips[::2], strips[1::2], strict=True)]
+
+
+def _scatter_mm(fits: list[OpenFits], plan: Plan) -> float:
+    return length_scatter_mm([fit.places for fit in fits], plan.segments)
 
 
 def fit_open(strip: Strip, site: Site, plan: Plan) -> JointFaces | OpenFits:
