@@ -251,13 +251,14 @@ def _solve(lines: _Lines, starts: list[Camera], prior: CameraPrior, ring: Plan) 
     """Adjust roughly from every start, then finely from the best, and return the camera."""
     count = 2 * len(lines.pixels)
 
-    def adjusted(start: Camera, cauchy: tuple[float, ...]) -> tuple[Camera, Adjusted]:
+    def adjusted(start: Camera, cauchy: tuple[float, ...], tolerance: float) -> tuple[Camera, Adjusted]:
         vector = np.concatenate([prior.mean, vector_of(start)[LENS_PARAMETERS:]])
-        found = adjust(_model(lines, start, prior, ring.thickness_mm), vector, count, cauchy)
+        model = _model(lines, start, prior, ring.thickness_mm)
+        found = adjust(model, vector, count, cauchy, tolerance)
         return camera_of(found.vector, start), found
 
-    rough = min((adjusted(start, _CAUCHY[:1]) for start in starts), key=lambda one: one[1].cost)
-    return adjusted(rough[0], _CAUCHY[1:])
+    rough = min((adjusted(start, _CAUCHY[:1], 1e-4) for start in starts), key=lambda one: one[1].cost)
+    return adjusted(rough[0], _CAUCHY[1:], 1e-9)
 
 
 def _model(

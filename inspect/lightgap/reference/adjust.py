@@ -40,6 +40,7 @@ WORST_STRAIN = 2.5
 """A lens that had to go further from what is known of it is doubted."""
 
 _TAPER_HALF_WIDTH_MM = 2.0
+_ROUGH = 1e-4
 _STEP = 0.01  # of a standard deviation
 
 
@@ -227,6 +228,7 @@ def adjust(
     start: Array,
     observations: int,
     cauchy: tuple[float, ...],
+    tolerance: float = 1e-9,
 ) -> Adjusted:
     """Adjust by robust least squares (Cauchy's loss), from a wide loss to a narrow one.
 
@@ -240,17 +242,20 @@ def adjust(
     cauchy : tuple of float
         One round for each: standard deviations at which the loss turns from square to logarithm. A
         start that is many standard deviations off would stay where it is under the narrow loss alone.
+    tolerance : float
+        Relative change of cost and vector at which the last round ends; those before it only lead there.
     """
     vector, at = start, _Last(model)
     for width in cauchy:
+        end = tolerance if width == cauchy[-1] else max(tolerance, _ROUGH)
         found = least_squares(
             lambda vector: at(vector)[0],
             vector,
             jac=lambda vector: at(vector)[1],
             loss=_cauchy_loss(width, observations),
             x_scale="jac",
-            xtol=1e-9,
-            ftol=1e-9,
+            xtol=end,
+            ftol=end,
             gtol=None,
             max_nfev=60,
         )

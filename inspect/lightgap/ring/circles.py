@@ -77,9 +77,10 @@ def circles_on_plane(photo: Photo, camera: Camera, plans: Sequence[Plan], step_m
     )
     x, y = np.arange(low[0], high[0], step_mm), np.arange(low[1], high[1], step_mm)
     votes = _edge_votes(sampler(photo, camera, height, step_mm)(x[None, :], y[:, None]))
+    correlator = _Correlator(votes, max(_reach(plan, plan.outer_mm / (2 * step_mm)) for plan in plans))
     found = []
     for plan in plans:
-        for row, column, score in _correlate(votes, plan, plan.outer_mm / (2 * step_mm)):
+        for row, column, score in correlator.peaks(plan, plan.outer_mm / (2 * step_mm)):
             place = low + (2 * np.array([column, row]) + 0.5) * step_mm
             found.append(Circle(float(place[0]), float(place[1]), plan.outer_mm, score))
     return different(found)
@@ -92,8 +93,10 @@ def circles_in_photo(photo: Photo, plan: Plan) -> list[Circle]:
     found = []
     for octave in range(_OCTAVES):
         votes, cell = _edge_votes(codes), 2 * factor
-        for outer in SMALLEST * 2**octave * short / cell * SIZE_STEP ** np.arange(_SIZES + 1):
-            for row, column, score in _correlate(votes, plan, float(outer)):
+        sizes = SMALLEST * 2**octave * short / cell * SIZE_STEP ** np.arange(_SIZES + 1)
+        correlator = _Correlator(votes, _reach(plan, float(sizes[-1])))
+        for outer in sizes:
+            for row, column, score in correlator.peaks(plan, float(outer)):
                 x, y = (column + 0.5) * cell - 0.5, (row + 0.5) * cell - 0.5
                 found.append(Circle(x, y, float(outer) * cell, score))
         half = (codes.shape[1] // 2, codes.shape[0] // 2)
@@ -136,26 +139,36 @@ def _edge_votes(codes: Codes) -> Votes:
     return np.asarray(votes, dtype=np.complex64)
 
 
-def _correlate(votes: Votes, plan: Plan, outer: float) -> list[tuple[float, float, float]]:
-    """Correlate with a ring of the plan's shape and this outer apothem, in grid steps.
+def _reach(plan: Plan, outer: float) -> int:
+    """How far a ring of this outer apothem reaches from its centre."""
+    return int(np.ceil(outer / np.cos(np.radians(plan.mitre_deg)))) + 2
 
-    Return row, column and score of the highest peaks. Centres may lie outside the picture by up to the
-    ring's radius, so that a ring cut by the frame still scores.
+
+class _Correlator:
+    """Correlates one picture's votes with rings of several sizes, none reaching further than ``reach``.
+
+    Centres may lie outside the picture by up to a ring's radius, so that one cut by the frame still scores.
     """
-    pad = int(np.ceil(outer / np.cos(np.radians(plan.mitre_deg)))) + 2
-    shape = tuple(fft.next_fast_len(size + 2 * pad) for size in votes.shape)
-    rows, columns = (np.fft.fftfreq(size, 1.0 / size).astype(np.float32) for size in shape)
-    radius2 = rows[:, None] ** 2 + columns**2
-    radius = np.sqrt(radius2)
-    kernel = _band(radius, outer, plan) + _INNER_WEIGHT * _band(
-        radius, outer * plan.inner_mm / plan.outer_mm, plan
-    )
-    turn = (columns + 1j * rows[:, None]) ** 2 / np.maximum(radius2, 1.0)
-    ring = fft.fft2((kernel * turn).astype(np.complex64))
-    score = fft.ifft2(fft.fft2(votes, shape) * np.conj(ring)).real
-    # Beyond the padding the sum has wrapped round.
-    score = np.roll(score, (pad, pad), axis=(0, 1))[: votes.shape[0] + 2 * pad, : votes.shape[1] + 2 * pad]
-    return _peaks(score.copy(), pad, _PEAKS_APART * outer)
+
+    def __init__(self, votes: Votes, reach: int) -> None:
+        self._size = votes.shape
+        shape = tuple(fft.next_fast_len(size + 2 * reach) for size in votes.shape)
+        self._votes = fft.fft2(votes, shape)
+        rows, columns = (np.fft.fftfreq(size, 1.0 / size).astype(np.float32) for size in shape)
+        radius2 = rows[:, None] ** 2 + columns**2
+        self._radius = np.sqrt(radius2)
+        self._turn = ((columns + 1j * rows[:, None]) ** 2 / np.maximum(radius2, 1.0)).astype(np.complex64)
+
+    def peaks(self, plan: Plan, outer: float) -> list[tuple[float, float, float]]:
+        """Row, column and score, in grid steps, of the likeliest rings of this shape and outer apothem."""
+        pad = _reach(plan, outer)
+        inner = outer * plan.inner_mm / plan.outer_mm
+        kernel = _band(self._radius, outer, plan) + _INNER_WEIGHT * _band(self._radius, inner, plan)
+        score = fft.ifft2(self._votes * np.conj(fft.fft2(kernel * self._turn))).real
+        # Beyond the padding the sum has wrapped round.
+        rows, columns = (size + 2 * pad for size in self._size)
+        score = np.roll(score, (pad, pad), axis=(0, 1))[:rows, :columns]
+        return _peaks(score.copy(), pad, _PEAKS_APART * outer)
 
 
 def _band(radius: Float32, apothem: float, plan: Plan) -> Float32:

@@ -91,19 +91,44 @@ def _adjusted(look: Sampler, pose: Camera, plan: Plan, window_mm: float) -> Came
     seen_px = pose.project_plane(np.concatenate(found), height)
     normal, edge, weight = np.concatenate(normals), np.concatenate(edges), np.concatenate(weights)
 
+    weight = weight / (_EDGE_SCALE * grain)
+
     def residuals(parameters: Array) -> Array:
-        tried = _changed(pose, parameters)
+        tried, _ = _changed(pose, parameters)
         place = tried.to_plane(seen_px, height)
         away = np.hypot(*place.T) if plan.outline == "round" else np.sum(place * normal, axis=1)
         tilt = np.degrees(tried.rotation[2, :2]) / _TILT_PRIOR_DEG
-        return np.concatenate([weight * (away - edge) / (_EDGE_SCALE * grain), tilt])
+        return np.concatenate([weight * (away - edge), tilt])
 
-    fit = least_squares(residuals, np.zeros(6), loss="soft_l1", x_scale=[0.01, 0.01, 0.01, 1.0, 1.0, 1.0])
-    return _changed(pose, fit.x)
+    def jacobian(parameters: Array) -> Array:
+        tried, turns = _changed(pose, parameters)
+        place = tried.to_plane(seen_px, height)
+        out = place / np.hypot(*place.T)[:, None] if plan.outline == "round" else normal
+        away = np.einsum("ni,nip->np", out, _moves(tried, turns, place, height))
+        tilt = np.zeros((2, 6))
+        tilt[:, :3] = np.degrees(turns[:, 2, :2].T) / _TILT_PRIOR_DEG
+        return np.concatenate([weight[:, None] * away, tilt])
+
+    scale = [0.01, 0.01, 0.01, 1.0, 1.0, 1.0]
+    fit = least_squares(residuals, np.zeros(6), jacobian, loss="soft_l1", x_scale=scale)
+    return _changed(pose, fit.x)[0]
 
 
-def _changed(pose: Camera, parameters: Array) -> Camera:
-    turn, _ = cv2.Rodrigues(np.asarray(parameters[:3], dtype=float))
-    return replace(
-        pose, rotation=pose.rotation @ np.asarray(turn), translation=pose.translation + parameters[3:]
-    )
+def _changed(pose: Camera, parameters: Array) -> tuple[Camera, Array]:
+    """Turn and move a camera; return also how its rotation changes with each of the turns, (3, 3, 3)."""
+    turn, change = cv2.Rodrigues(np.asarray(parameters[:3], dtype=float))
+    rotation, translation = pose.rotation @ np.asarray(turn), pose.translation + parameters[3:]
+    turns = pose.rotation @ np.asarray(change, dtype=float).reshape(3, 3, 3)
+    return replace(pose, rotation=rotation, translation=translation), turns
+
+
+def _moves(camera: Camera, turns: Array, points_mm: Array, height_mm: float) -> Array:
+    """How places on the plane, (n, 2), that keep their pixels move with turns and shifts, (n, 2, 6)."""
+    solid = np.column_stack([points_mm, np.full(len(points_mm), height_mm)])
+    seen = solid @ camera.rotation.T + camera.translation
+    slope = (seen[:, :2] / seen[:, 2:])[:, :, None]
+    by_turn = np.einsum("kij,nj->nik", turns, solid)
+    changed = np.concatenate([by_turn, np.broadcast_to(np.eye(3), by_turn.shape)], axis=2)
+    off = changed[:, :2] - slope * changed[:, 2:]
+    own = camera.rotation[:2, :2] - slope * camera.rotation[2, :2]
+    return np.asarray(np.linalg.solve(own, -off))
