@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -106,6 +106,7 @@ def draw_ring(
     view: View | None = None,
     phone: Phone | None = None,
     reference: str = "cards:2",
+    card_lift_mm: Sequence[float] = (),
     first_deg: float | None = None,
     name: str | None = None,
 ) -> Drawn:
@@ -117,6 +118,8 @@ def draw_ring(
         Default: `usual_faults`.
     reference : str
         "cards:1" to "cards:4", "sheet:A4" (the ring lies on it), or "none" (its size is typed).
+    card_lift_mm : sequence of float
+        How far the first cards lie above where they should; the others lie flat.
     first_deg : float, optional
         Direction of joint 0, anticlockwise from +x; by default anywhere.
     """
@@ -126,6 +129,9 @@ def draw_ring(
     first_deg = anywhere if first_deg is None else first_deg
     shape = build(plan, faults or usual_faults(plan, shape_rng), first_deg)
     boards, told = boards_of(reference, plan, view, shape_rng)
+    for index, lift in enumerate(card_lift_mm):
+        boards[index] = replace(boards[index], height_mm=boards[index].height_mm + lift)
+        told["cards"][index]["z_mm"] = boards[index].height_mm
     projection, f35 = place_camera(plan, view, [board.white for board in boards])
     light = paint(shape, look, projection, boards, look_rng)
     data = develop(light, phone, noise_rng, round(f35))
