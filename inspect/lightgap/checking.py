@@ -38,6 +38,7 @@ def check(options: argparse.Namespace) -> int:
             printed_bar(options.printed_bar),
             _picture(options, photo, photos),
             units,
+            options.camera,
         )
         for photo in photos
     ]

@@ -42,6 +42,12 @@ exit status:
   Of several photos the first of 2, 1, 3, 0 that occurs; of photos measured together, as for one
   photo, if at least one of them could be measured."""
 
+_CAMERA_DESCRIPTION = """\
+Make a profile of a phone's lens: focal length, optical centre and distortion. Lay two to four printed cards
+flat on the bench (a ring may lie there too) and photograph them from 30 to 60 cm, without zoom: with the
+phone leaned by 20 to 30 degrees from several sides, and turned by a quarter for one or two. The profile is
+stored under the camera's and lens's name in EXIF; photos that name the same are measured with it."""
+
 _TOLERANCE_HELP = "limits, such as gap_mm=0.2 mitre_deg=0.25, or mitre_deg=off for one that is not judged"
 
 _INTERRUPTED, _PIPE_CLOSED = 130, 141
@@ -88,6 +94,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
     _add_check(commands)
     _add_cards(commands)
+    _add_camera(commands)
     _add_serve(commands)
     _add_demo(commands)
     add_log_commands(commands)
@@ -146,6 +153,12 @@ def _add_check(commands: _Commands) -> None:
         metavar=("X", "Y"),
         help="what the cards' two 100 mm bars really measure, the lying one first",
     )
+    scale.add_argument(
+        "--camera",
+        default="auto",
+        metavar="PROFILE",
+        help="auto (the stored profile of the photo's own camera, if any), none, or a profile's file",
+    )
     out = parser.add_argument_group("what comes out")
     out.add_argument("--json", metavar="FILE", help="the whole report; - for the standard output")
     out.add_argument(
@@ -171,6 +184,21 @@ def _add_cards(commands: _Commands) -> None:
         "--count", type=int, default=4, metavar="N", help="1 to 12 cards, two to a page; usually 4"
     )
     parser.add_argument("file", nargs="?", type=Path, metavar="FILE", help="usually lightgap-cards-PAPER.pdf")
+
+
+def _add_camera(commands: _Commands) -> None:
+    parser = commands.add_parser(
+        "camera",
+        help="learn a phone's lens from photos of the printed cards, for surer sizes and angles",
+        description=_CAMERA_DESCRIPTION,
+        epilog="example:\n  lightgap camera cards1.jpg cards2.jpg cards3.jpg cards4.jpg cards5.jpg",
+        formatter_class=_Raw,
+    )
+    parser.set_defaults(run=_camera)
+    parser.add_argument("photos", nargs="+", metavar="PHOTO", help="three or more; five to eight are better")
+    parser.add_argument(
+        "--out", type=Path, metavar="FILE", help="the profile's file, usually in its own place"
+    )
 
 
 def _add_serve(commands: _Commands) -> None:
@@ -220,6 +248,12 @@ def _cards(options: argparse.Namespace) -> int:
         write_card_pdf(path, options.paper, options.count)
     print(f"{path}: {options.count} cards. Print it at 100 % (actual size) and measure both black bars.")
     return 0
+
+
+def _camera(options: argparse.Namespace) -> int:
+    from lightgap.camera_command import make_profile
+
+    return make_profile(options)
 
 
 def _serve(options: argparse.Namespace) -> int:
