@@ -36,7 +36,7 @@ _CLEAN_RESIDUAL = 0.005
 _OVERSHOOT = 0.015
 """Share of an edge's height beyond its plateaus that only a phone's processing makes."""
 _LEAST_GAIN = 0.12
-_PROCESSED_GAIN, _PROCESSED_HALO_PX = 0.5, 1.25
+_PROCESSED_GAIN, _PROCESSED_HALO_PX = 0.65, 1.25
 """What is undone where a phone did more than sharpen (halos limited, tones mapped by place): the
 effective gain on edges of middling contrast; its uncertainty is carried in every gap."""
 _UNDO_ROUNDS = 10
@@ -137,7 +137,7 @@ def measure_response(photo: Photo, edges_px: Array, source: str) -> Response | N
             plain,
             halo_gain=_PROCESSED_GAIN,
             halo_px=_PROCESSED_HALO_PX,
-            halo_standard=0.5 * _PROCESSED_GAIN,
+            halo_standard=0.4 * _PROCESSED_GAIN,
             is_sure=False,
         )
     return _with_blur(photo, edges_px, plain)
