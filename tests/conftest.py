@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Generator
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -11,6 +12,9 @@ from hypothesis import settings
 # Machines differ in speed; what a test asserts does not.
 settings.register_profile("lightgap", deadline=None)
 settings.load_profile("lightgap")
+
+# A camera profile stored on this machine must not change what the tests measure.
+os.environ["LIGHTGAP_CAMERAS"] = str(Path(__file__).with_name("no-cameras"))
 
 NEEDS_BROWSER = "LIGHTGAP_NEEDS_BROWSER"
 _browser_tests_run = pytest.StashKey[int]()
