@@ -109,13 +109,14 @@ def _paint_top(scene: Scene, canvas: Canvas, segment: Segment) -> None:
     regions = [(projection.flat(at_height(_flat_top(scene, segment), segment.top_mm)), 1.0)]
     sides: tuple[Side, Side] = (1, -1)
     for side in sides:
-        lines, normal = scene.arris(segment, side), segment.normal(side)
+        lines, normal, gap = scene.arris(segment, side), segment.normal(side), _gap_mm(scene, segment, side)
         for step, (upper, lower) in enumerate(pairwise(lines)):
             angle = float((step + 0.5) / (len(lines) - 1) * np.pi / 2.0)
             to_eye = scene.eye - upper[0]
             if np.cos(angle) * to_eye[2] + np.sin(angle) * (to_eye[:2] @ normal) > 0.0:
                 quad = projection.flat(np.concatenate([upper, lower[::-1]]))
-                regions.append((quad, _rounded_light(scene, angle, normal)))
+                depth = scene.look.wood.arris_mm * float(1.0 - np.cos(angle))
+                regions.append((quad, scene.slot_light(depth, angle, gap, normal)))
     whole = canvas.cover([projection.flat(at_height(segment.outline, segment.top_mm))])
     if whole is None:
         return
@@ -142,11 +143,13 @@ def _flat_top(scene: Scene, segment: Segment) -> Array:
     return outline
 
 
-def _rounded_light(scene: Scene, angle: float, normal: Array) -> float:
-    """Light on a rounded edge where it leans by ``angle`` towards ``normal``, over that on the top."""
-    light = scene.look.light
-    direct = np.cos(angle) + np.sin(angle) * float(normal @ light.towards)
-    return light.share * max(float(direct), 0.0) + (1.0 - light.share) * (1.0 + float(np.cos(angle))) / 2.0
+def _gap_mm(scene: Scene, segment: Segment, side: Side) -> float:
+    """Distance to the face beside a segment's start (``side`` 1) or end face, at its middle."""
+    joint = segment.index if side > 0 else (segment.index + 1) % len(scene.shape.segments)
+    before, after, face_a, face_b = scene.shape.faces(joint)
+    if not (before.present and after.present):
+        return 1e3
+    return float(np.hypot(*(face_b.inner + face_b.outer - face_a.inner - face_a.outer))) / 2.0
 
 
 def _unhidden(scene: Scene, flat: Array, segment: Segment) -> Array:

@@ -135,6 +135,24 @@ class Scene:
         light = self.look.light
         return light.share * max(float(normal @ light.towards), 0.0) + (1.0 - light.share) * 0.5 + BOUNCE
 
+    def slot_light(self, depth_mm: float, lean: float, gap_mm: float, normal: Array) -> float:
+        """Light on a face, or on its rounded edge, below the other face's edge; relative to a top face.
+
+        ``depth_mm`` below the top, where the surface leans by ``lean`` (radians) from level towards
+        ``normal``. What hides the sky and the lamp is the other edge, a round of the same radius: seen
+        from here, nothing shines from below the line that touches it.
+        """
+        light, radius = self.look.light, self.look.wood.arris_mm
+        away = gap_mm + radius + radius * (1.0 - np.sin(lean))
+        up = depth_mm - radius
+        skyline = np.arctan2(up, away) + np.arcsin(min(radius / max(float(np.hypot(up, away)), 1e-9), 1.0))
+        skyline = max(float(skyline), 0.0)
+        slope = float(normal @ light.towards)
+        sky = (1.0 - light.share) * ((1.0 + np.cos(skyline + lean)) / 2.0 + BOUNCE)
+        lit = 0.5 + (1.0 - slope * np.tan(min(skyline, 1.57))) / max(light.softness, 1e-6)
+        direct = max(float(np.cos(lean) + slope * np.sin(lean)), 0.0)
+        return float(sky + light.share * direct * min(max(lit, 0.0), 1.0))
+
     def wood(self, index: int) -> Array:
         """A segment's colour."""
         kinds = self.look.wood.kinds

@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 Picture = NDArray[np.float32]
 
 _DEPTHS = np.array([0.0, 0.2, 0.5, 1.0, 2.0, 4.0, 10.0, 30.0])
-"""Where bands of a wall begin, in gaps below the arris."""
+"""Where bands of a wall begin below the arris, in gaps (and radii of the arris)."""
 _BOTTOM = 1e4
 _GLUE = (0.50, 0.40, 0.22)
 
@@ -76,30 +76,29 @@ def _view_slope(scene: Scene, segment: Segment, side: int) -> float:
 def _paint_wall(
     scene: Scene, canvas: Canvas, segment: Segment, side: int, gaps: Array, holes: Sequence[Array]
 ) -> None:
-    """A slot's wall, in bands of depth that are multiples of the gap, so that they never cross."""
+    """A slot's wall, in bands of depth that grow with the gap, so that they never cross."""
     view = _view_slope(scene, segment, side)
     if view <= 0.0:
         return
     face = segment.start if side > 0 else segment.end
     normal = segment.normal(side)
     ends = np.stack([face.inner, face.outer])
-    light = scene.look.light
+    light, radius = scene.look.light, scene.look.wood.arris_mm
     slope = float(normal @ light.towards)
     depths = _DEPTHS
+    units, unit = gaps + radius, float(np.mean(gaps)) + radius
     if slope > 1e-3:
+        # The line to the lamp that touches the other edge, a round of the same radius.
+        share = 1.0 - radius * (np.hypot(1.0, slope) - 1.0) / unit
         half_shadow = 1.0 + light.softness * np.array([-0.5, -0.25, 0.0, 0.25, 0.5])
-        depths = np.unique(np.append(depths, half_shadow / slope))
-    # Beyond 1 / view gaps the other side hides the wall.
+        depths = np.unique(np.append(depths, np.maximum(half_shadow * share, 0.0) / slope))
+    # Beyond 1 / view units the other side hides the wall.
     depths = np.append(depths[depths <= max(1.2 / view, 1.0)], _BOTTOM)
     wood = scene.wood(segment.index) * END_GRAIN * scene.field_at(ends)
     for low, high in pairwise(depths):
         middle = (low + min(high, 2.0 * low + 1.0)) / 2.0
-        sky = (1.0 - light.share) * (0.5 * (1.0 - middle / np.hypot(middle, 1.0)) + BOUNCE)
-        lit = 0.5 + (1.0 - middle * slope) / max(light.softness, 1e-6)
-        shade = sky + light.share * max(slope, 0.0) * min(max(lit, 0.0), 1.0)
-        upper, lower = (
-            np.clip(depth * gaps, scene.look.wood.arris_mm, segment.top_mm) for depth in (low, high)
-        )
+        shade = scene.slot_light(radius + middle * unit, np.pi / 2.0, unit - radius, normal)
+        upper, lower = (np.minimum(radius + depth * units, segment.top_mm) for depth in (low, high))
         quad = np.concatenate(
             [
                 np.column_stack([ends, segment.top_mm - upper]),
