@@ -23,6 +23,8 @@ SLOT_SHARE = 0.25
 """Slot light over wood light, per unit of the view's lateral slope."""
 SLOT_SHARE_STANDARD = 0.04
 """Standard uncertainty of that share itself (absolute)."""
+SLOT_SHARE_BY_LAMP = 0.25
+"""What a lamp on the one side adds to that share, or on the other takes from it, per unit of slope."""
 
 _WINDOW_PX = 10.0
 _ROW_PX = 4.0
