@@ -11,7 +11,7 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -30,10 +30,17 @@ CHECKS_PER_RING = 4
 START = datetime(2026, 1, 1, tzinfo=UTC)
 
 
-def fill(log: Log, checks: int, reports: tuple[Mapping[str, Any], ...]) -> None:
-    """Write ``checks`` checks, 4 to a ring, 10 rings to a build, one an hour, the reports in turn."""
+NO_PHOTOS = tuple(b"\xff\xd8\xff%d" % number for number in range(8))
+"""What begins like a JPEG: enough to be kept, not to be seen."""
+
+
+def fill(
+    log: Log, checks: int, reports: tuple[Mapping[str, Any], ...], photos: Sequence[bytes] = NO_PHOTOS
+) -> None:
+    """Write ``checks`` checks, 4 to a ring, 10 rings to a build, one an hour, reports and photos in turn."""
     plan = make_plan()
     turn = itertools.cycle(reports)
+    stored = [log.photos.add(photo) for photo in photos]
     with transaction(log.connection):
         for number in range(checks):
             moment = written(START + timedelta(hours=number))
@@ -45,7 +52,7 @@ def fill(log: Log, checks: int, reports: tuple[Mapping[str, Any], ...]) -> None:
             if place == 0:
                 position = ring % RINGS_PER_BUILD + 1
                 ring_id = writing.insert_ring(log.connection, build_id, position, "", plan, moment, {})
-            photo = KeptPhoto(f"IMG_{number}.JPG", log.photos.add(b"\xff\xd8\xff%d" % (number % 8)))
+            photo = KeptPhoto(f"IMG_{number}.JPG", stored[number % len(stored)])
             check_id = writing.insert_check(
                 log.connection, ring_id, [photo], plan, "cards", {}, moment, {"who": "Ann"}
             )

@@ -15,8 +15,12 @@ import uvicorn
 from starlette.testclient import TestClient
 
 import drawn_ring
+import made_ring
+import sample_ring
+from lightgap.log.store import Log
 from lightgap_web.app import create_app, listening
 from lightgap_web.guard import Address, Guard
+from log_filling import fill
 
 LOCAL = ("127.0.0.1", 50000)
 PHONE = ("192.168.1.7", 50001)
@@ -85,6 +89,26 @@ def wait(client: TestClient, check_id: str, seconds: float = 30.0) -> dict[str, 
 def measured(client: TestClient) -> dict[str, Any]:
     """One check that is done."""
     return wait(client, ask(client).json()["id"])
+
+
+CHECKS = 10_000
+
+
+@pytest.fixture(scope="session")
+def full_log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of a log of 10,000 checks with three of the sample photographs.
+
+    The lists never read a report: one joint stands for it, and the tests stay quick.
+    """
+    folder = tmp_path_factory.mktemp("full") / "log"
+    plan = made_ring.make_plan()
+    good = made_ring.make_report_of(plan, made_ring.make_measurement(plan))
+    reports = [report.to_dict() for report in (made_ring.faulty_report(), good)]
+    small = tuple({**report, "joints": report["joints"][7:8], "segments": []} for report in reports)
+    photos = [sample_ring.photo_of(name) for name in ("oak12_closed", "walnut16_spaced", "ash16_resin")]
+    with Log(folder) as log:
+        fill(log, CHECKS, small, photos)
+    return folder
 
 
 # ---- a real browser ----

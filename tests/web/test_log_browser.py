@@ -189,6 +189,7 @@ def test_the_whole_way(open_page: Open, memory: None, tmp_path: Path, width: int
         page.wait_for_function("() => document.querySelector('.shelf.builds img').naturalWidth > 0")
         assert fits(page, width)
         assert serious(page) == []
+        page.click("#filters summary")
         page.fill("#wood", "oak")
         page.select_option("#verdict", "out")
         page.fill("#text", "joint 3 open")
@@ -264,6 +265,79 @@ def test_by_keyboard_alone(open_page: Open, kept_root: str) -> None:
     page.keyboard.press("Enter")
     page.wait_for_url("**/log/rings/1*")
     assert page.input_value("[id^=note-1]") == "40 min"
+
+
+def press(page: Any, selector: str, key: str = "Enter") -> None:
+    """Go to a part by the tabulator and press it."""
+    tab_to(page, selector)
+    page.keyboard.press(key)
+
+
+def typed(page: Any, selector: str, text: str) -> None:
+    """Go to a field by the tabulator and write in it, in the place of what stands there."""
+    tab_to(page, selector)
+    page.keyboard.press("Control+a")
+    page.keyboard.type(text)
+
+
+def test_the_whole_way_by_keyboard_alone(open_page: Open, tmp_path: Path) -> None:
+    for name in ("here", "there"):
+        (tmp_path / name).mkdir()
+    with running(tmp_path / "here", check=drawn_ring.check) as root:
+        page = open_page("/log", root=root)
+        press(page, "#empty a.first")
+        page.wait_for_url(f"{root}/")
+        page.wait_for_load_state()
+        for turn, name in enumerate(("ring.jpg", "good.jpg")):
+            photo = {"name": name, "mimeType": "image/jpeg", "buffer": drawn_ring.photo_bytes()}
+            with page.expect_file_chooser() as chosen:
+                press(page, "#file")
+            chosen.value.set_files(photo)
+            page.wait_for_selector("#chosen:visible")
+            if turn == 0:
+                for key, value in SIZES.items():
+                    typed(page, f"#{key}", value)
+            press(page, "#send")
+            page.wait_for_url("**/checks/*")
+            page.wait_for_selector("#log-form:visible")
+            page.wait_for_function("() => document.querySelector('#log-build').options.length > 0")
+            if turn == 0:
+                typed(page, "#log-new-build", "Oak bowl")
+            press(page, "#log-form button.first")
+            page.wait_for_selector("#log-kept:visible")
+            press(page, "#log-kept a")
+            page.wait_for_url("**/log/checks/*")
+            press(page, ".crumbs a[href^='/log/rings']")
+            page.wait_for_url("**/log/rings/*")
+            if turn == 0:
+                press(page, "[data-into]")
+                page.wait_for_function("() => document.querySelector('#across_flats_mm')?.value === '220'")
+        page.wait_for_selector("table.changes")
+        press(page, ".crumbs a[href^='/log/builds']")
+        page.wait_for_url("**/log/builds/1")
+        with page.expect_download() as sent:
+            press(page, "a[href$='/export']")
+        sent.value.save_as(tmp_path / "bowl.zip")
+    with running(tmp_path / "there", check=drawn_ring.check) as root:
+        page = open_page("/log", root=root)
+        press(page, "#import summary")
+        with page.expect_file_chooser() as chosen:
+            press(page, "#zip")
+        chosen.value.set_files(tmp_path / "bowl.zip")
+        press(page, "#import button")
+        page.wait_for_url("**/log/builds/1")
+        press(page, ".crumbs a")
+        page.wait_for_url("**/log")
+        press(page, "#filters summary")
+        tab_to(page, "#verdict")
+        page.keyboard.type("In")
+        page.keyboard.press("Tab")
+        typed(page, "#text", "bowl")
+        page.keyboard.press("Enter")
+        page.wait_for_selector(".shelf.found li")
+        assert page.locator(".shelf.found li").count() == 1
+        press(page, ".shelf.found a")
+        page.wait_for_url("**/log/checks/*")
 
 
 def test_what_is_deleted_comes_back_by_one_touch(open_page: Open, kept_root: str) -> None:
@@ -366,6 +440,66 @@ def test_in_print_the_page_is_bare(open_page: Open, kept_root: str) -> None:
     assert page.locator(".on-paper").is_visible()
 
 
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/log?verdict=out",
+        "/log?wood=ebony",
+        "/log/builds/1",
+        "/log/builds/1/rings/new",
+        "/log/rings/1?turn=0",
+        "/log/rings/1/plan",
+        "/log/checks/1",
+    ],
+)
+def test_axe_finds_nothing_serious_with_all_parts_opened(open_page: Open, kept_root: str, path: str) -> None:
+    page = open_page(path, root=kept_root)
+    page.wait_for_timeout(500)
+    page.evaluate("document.querySelectorAll('details').forEach((one) => (one.open = true))")
+    assert serious(page) == []
+
+
+def test_axe_finds_nothing_serious_among_what_was_deleted(open_page: Open, kept_root: str) -> None:
+    page = open_page("/log/deleted", root=kept_root)
+    assert "Nothing is deleted" in page.inner_text("main")
+    assert serious(page) == []
+    page.goto(f"{kept_root}/log/rings/2")
+    follow(page, "text=Delete this ring")
+    page.wait_for_selector("#undo:visible")
+    assert serious(page) == []
+    page.goto(f"{kept_root}/log/deleted")
+    assert page.locator(".lines li").count() == 1
+    assert serious(page) == []
+    follow(page, "text=Bring back")
+    page.wait_for_url("**/log/rings/2")
+
+
+def test_a_photo_that_failed_is_kept_with_its_failure(open_page: Open, tmp_path: Path) -> None:
+    with running(tmp_path, check=drawn_ring.check) as root:
+        page = open_page("/", root=root, width=390)
+        measure(page, "empty.jpg")
+        assert "No ring was found" in page.inner_text("#failed")
+        assert "kept all the same" in page.inner_text("#log-form")
+        assert serious(page) == []
+        keep(page, "Oak bowl")
+        follow(page, "#log-kept a")
+        assert "No ring was found" in page.inner_text("#verdict")
+        assert fits(page, 390)
+        assert serious(page) == []
+
+
+def test_a_photo_that_cannot_be_read_leads_to_another(open_page: Open, kept_root: str) -> None:
+    page = open_page("/", root=kept_root, width=390)
+    cut = {"name": "cut.jpg", "mimeType": "image/jpeg", "buffer": drawn_ring.photo_bytes()[:9000]}
+    page.set_input_files("#file", cut)
+    for key, value in SIZES.items():
+        page.fill(f"#{key}", value)
+    page.click("#send")
+    page.wait_for_selector("#failed:visible")
+    assert page.is_visible("#another.first")
+    assert not page.is_visible("#change")
+
+
 @pytest.mark.parametrize("width", WIDTHS)
 @pytest.mark.parametrize(
     "path",
@@ -385,8 +519,10 @@ def test_touch_targets_are_large_and_nothing_sticks_out(
     page.wait_for_timeout(300)
     assert fits(page, width)
     small = page.evaluate(
-        "() => [...document.querySelectorAll('main :is(button, a.button, select, summary, input)')]"
+        "() => [...document.querySelectorAll('main :is(button, a.button, select, summary, input, textarea,"
+        " .choice label, .tick, .crumbs a)')]"
         ".filter((one) => one.checkVisibility() && !['hidden', 'radio', 'checkbox'].includes(one.type))"
-        ".filter((one) => one.offsetHeight < 40).map((one) => one.outerHTML.slice(0, 80))"
+        ".filter((one) => one.offsetHeight < 44 || one.offsetWidth < 30)"
+        ".map((one) => one.outerHTML.slice(0, 80))"
     )
     assert small == []

@@ -18,10 +18,10 @@ import drawn_ring
 from lightgap.log.store import Log
 from lightgap.values import Below, Unknown, Value, measured
 from lightgap_web.app import create_app
+from lightgap_web.log_pages import BUILDS
 from lightgap_web.turning import Turning, say_change
-from log_filling import fill
-from made_ring import faulty_report, make_measurement, make_plan, make_report_of
-from web.conftest import ADDRESS, LOCAL, ask, wait
+from made_ring import make_measurement, make_plan, make_report_of
+from web.conftest import ADDRESS, CHECKS, LOCAL, ask, wait
 
 HTML = {"accept": "text/html"}
 
@@ -395,29 +395,22 @@ def test_what_is_not_there_is_said_on_a_page(shared: TestClient, path: str) -> N
     assert "<h1>" in answer.text
 
 
-CHECKS = 10_000
 ALLOWED_MS = 200.0
 ALLOWED_BYTES = 500_000
 
 
 @pytest.fixture(scope="module")
-def full(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
-    """A log of 10,000 checks; the lists never read a report, so that small ones stand for them."""
-    folder = tmp_path_factory.mktemp("full")
-    plan = make_plan()
-    reports = [faulty_report().to_dict(), make_report_of(plan, make_measurement(plan)).to_dict()]
-    with Log(folder / "log") as log:
-        fill(log, CHECKS, tuple({**report, "joints": report["joints"][7:8]} for report in reports))
-    with TestClient(
-        create_app(folder, ADDRESS, log=folder / "log"), base_url="http://127.0.0.1:8010", client=LOCAL
-    ) as client:
+def full(full_log: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
+    """The pages of a log of 10,000 checks."""
+    app = create_app(tmp_path_factory.mktemp("page"), ADDRESS, log=full_log)
+    with TestClient(app, base_url="http://127.0.0.1:8010", client=LOCAL) as client:
         yield client
 
 
 @pytest.mark.parametrize(
     ("path", "lines"),
     [
-        ("/log", 50),
+        ("/log", BUILDS),
         ("/log?wood=oak", 20),
         ("/log?verdict=out", 20),
         ("/log?text=img_77", 20),

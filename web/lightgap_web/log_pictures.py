@@ -145,14 +145,14 @@ def from_above(photo: Photo, report: Report, turning: Turning) -> Image.Image:
         outward = camera.to_plane(joint.place_px[1], plan.thickness_mm) - centre
         outward *= plan.joint_radii_mm[1] / np.linalg.norm(outward)
         seen = np.array([outward @ right, -(outward @ up)]) / reach
-        near, beyond = ((ABOVE_PX / 2.0) * (1.0 + radii * seen) for radii in (1.08, 1.19))
-        sign(brush, (float(near[0]), float(near[1])), 32.0, judged.verdict)
+        near, beyond = ((ABOVE_PX / 2.0) * (1.0 + radii * seen) for radii in (1.08, 1.2))
+        sign(brush, (float(near[0]), float(near[1])), 36.0, judged.verdict)
         brush.text(
             (float(beyond[0]), float(beyond[1])),
             str(earlier),
-            font=font(32),
+            font=font(52),
             fill="white",
-            stroke_width=3,
+            stroke_width=4,
             stroke_fill="black",
             anchor="mm",
         )

@@ -181,8 +181,7 @@ def list_builds(connection: sqlite3.Connection, after: str | None, size: int) ->
         f" WHERE {where} ORDER BY b.changed_at DESC, b.id DESC LIMIT ?",
         values,
     ).fetchall()
-    lines = tuple(_build_line(connection, row) for row in rows[:size])
-    return Page(lines, _token(rows, size, "changed_at"))
+    return Page(_build_lines(connection, rows[:size]), _token(rows, size, "changed_at"))
 
 
 def find_builds(connection: sqlite3.Connection, name: str) -> tuple[int, ...]:
@@ -287,32 +286,36 @@ def _ring(connection: sqlite3.Connection, row: Row) -> Ring:
     )
 
 
-def _build_line(connection: sqlite3.Connection, row: Row) -> BuildLine:
-    latest = connection.execute(
-        """
-        SELECT c.verdict, c.made_at, p.sha256, p.suffix, p.size_bytes
-        FROM rings r CROSS JOIN checks c ON c.id = (
-            SELECT id FROM checks WHERE ring_id = r.id AND deleted_at IS NULL
-            ORDER BY made_at DESC, id DESC LIMIT 1)
-        LEFT JOIN check_photos k ON k.check_id = c.id AND k.place = 0
-        LEFT JOIN photos p ON p.sha256 = k.sha256
-        WHERE r.build_id = ? AND r.deleted_at IS NULL ORDER BY c.made_at DESC
-        """,
-        (row["id"],),
-    ).fetchall()
-    verdicts = [Verdict(check["verdict"]) for check in latest if check["verdict"] is not None]
-    photo = next((_stored(check) for check in latest if check["sha256"] is not None), None)
-    live = "rings r WHERE r.build_id = ? AND r.deleted_at IS NULL"
-    checks = "checks c JOIN rings r ON r.id = c.ring_id WHERE r.build_id = ?"
+_RINGS_OF_BUILDS = """
+SELECT r.build_id, c.verdict, p.sha256, p.suffix, p.size_bytes,
+       (SELECT count(*) FROM checks WHERE ring_id = r.id AND deleted_at IS NULL) AS checks
+FROM rings r LEFT JOIN checks c ON c.id = (
+    SELECT id FROM checks WHERE ring_id = r.id AND deleted_at IS NULL ORDER BY made_at DESC, id DESC LIMIT 1)
+LEFT JOIN check_photos k ON k.check_id = c.id AND k.place = 0
+LEFT JOIN photos p ON p.sha256 = k.sha256
+WHERE r.build_id IN (SELECT value FROM json_each(?)) AND r.deleted_at IS NULL ORDER BY c.made_at DESC
+"""
+
+
+def _build_lines(connection: sqlite3.Connection, builds: list[Row]) -> tuple[BuildLine, ...]:
+    """Sum up builds by their rings' latest checks, all in one question."""
+    rings: dict[int, list[Row]] = {row["id"]: [] for row in builds}
+    for ring in connection.execute(_RINGS_OF_BUILDS, (json.dumps(list(rings)),)):
+        rings[ring["build_id"]].append(ring)
+    return tuple(_build_line(row, rings[row["id"]]) for row in builds)
+
+
+def _build_line(row: Row, rings: list[Row]) -> BuildLine:
+    verdicts = [Verdict(ring["verdict"]) for ring in rings if ring["verdict"] is not None]
     return BuildLine(
         id=row["id"],
         name=row["name"],
         changed_at=row["changed_at"],
         wood=row["wood"],
-        rings=_count(connection, live, row["id"]),
-        checks=_count(connection, f"{checks} AND c.deleted_at IS NULL AND r.deleted_at IS NULL", row["id"]),
+        rings=len(rings),
+        checks=sum(ring["checks"] for ring in rings),
         verdict=worst(verdicts) if verdicts else None,
-        photo=photo,
+        photo=next((_stored(ring) for ring in rings if ring["sha256"] is not None), None),
     )
 
 

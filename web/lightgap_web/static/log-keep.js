@@ -22,6 +22,7 @@ async function follow() {
     if (state && state !== shown) {
       shown = state;
       segments = check.plan.segments;
+      find("#log-unmeasured").hidden = check.state !== "failed";
       await showKept();
     }
   } catch (error) {
