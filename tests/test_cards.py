@@ -114,6 +114,17 @@ def test_cards_that_lie_the_same_way_are_less_sure_of_angles() -> None:
     assert less_sure.pitch_deg > 2.5 * surer.pitch_deg
 
 
+@pytest.mark.parametrize("tilt_deg", [0.0, 4.0, 9.0])
+def test_one_of_two_cards_on_a_chip_stays_within_what_is_stated(tilt_deg: float) -> None:
+    scene = FlatScene(look_down(tilt_deg, towards_deg=100.0))
+    for (number, x, y, turn), lift in zip(FOUR[:2], (3.0, 0.0), strict=True):
+        scene.card(number, x, y, turn, z=0.1 + lift)
+    reference = find_cards(scene.photo(), PLAN)
+    scale, angle_deg = ring_errors(reference.camera, scene.camera, PLAN)
+    assert abs(scale) < 2.0 * reference.uncertainty.scale
+    assert angle_deg < 2.0 * reference.uncertainty.pitch_deg
+
+
 def test_measured_bars_make_the_scale_surer() -> None:
     photo = scene_of(*FOUR).photo()
     measured = find_cards(photo, PLAN, (100.0, 100.0)).uncertainty

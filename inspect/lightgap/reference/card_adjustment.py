@@ -38,7 +38,10 @@ _GATE_WORST_PX = 0.5
 _TURNED_DEG = 20.0
 _ASPECT_STANDARD = 0.003
 _ASPECT_STANDARD_MEASURED = 0.001
-_HEIGHT_STANDARD_MM = 0.2  # paper on a bench
+_HEIGHT_STANDARD_MM = 0.3
+"""How high a card lies above its place: paper curls, and benches are not flat."""
+_CHECKED, _UNCHECKED_HEIGHT_STANDARD_MM = 3, 1.0
+"""Of three cards one that lies 3 mm higher does not agree with the others; of two nobody can tell."""
 _STRETCH = np.array([0.5, -0.5])  # what one unit of aspect does to the print's x and y
 
 
@@ -56,7 +59,7 @@ class CardLayout:
 
     @property
     def held(self) -> slice:
-        """Aspect and heights: what a few cards cannot tell, and only the uncertainty may have to carry."""
+        """Aspect and heights: what a few cards can hardly tell."""
         return slice(CAMERA_PARAMETERS, CAMERA_PARAMETERS + 1 + len(self.cards))
 
     @property
@@ -157,6 +160,7 @@ def fit_cards(
     cards: list[Sighting],
     printed_bar_mm: tuple[float, float] | None,
     prior: CameraPrior | None = None,
+    one_plane: bool = False,
 ) -> CardFit:
     """Adjust the camera and all cards' places.
 
@@ -171,6 +175,8 @@ def fit_cards(
         What the 100 mm bars measure; None if nobody measured them.
     prior : CameraPrior, optional
         By default what the photo itself tells.
+    one_plane : bool
+        Hold all cards at their height: one that lies otherwise is seen best so, but spoils the camera.
 
     Raises
     ------
@@ -203,10 +209,13 @@ def fit_cards(
         ]
         return np.concatenate(residuals), np.concatenate(jacobians)
 
-    # What the cards cannot tell is held while adjusting, and let loose for the uncertainty: the heights,
-    # and with one card, or cards that all lie the same way, the aspect, which looks like a tilt.
-    loose = np.array([aspect, *[_HEIGHT_STANDARD_MM] * len(cards)])
-    held = np.array([aspect if _lie_turned(layout, vector) else HELD, *[HELD] * len(cards)])
+    # With one card, or cards that all lie the same way, the aspect looks like a tilt: it is held while
+    # adjusting, and let loose for the uncertainty.
+    height = _HEIGHT_STANDARD_MM if len(cards) >= _CHECKED else _UNCHECKED_HEIGHT_STANDARD_MM
+    loose = np.array([aspect, *[height] * len(cards)])
+    held = np.array(
+        [aspect if _lie_turned(layout, vector) else HELD, *[HELD if one_plane else height] * len(cards)]
+    )
     adjusted = adjust(lambda vector: model(vector, held), vector, observed.size, _CAUCHY)
     lengths = np.hypot(*(adjusted.residuals.reshape(-1, 2) * CORNER_STANDARD_PX).T)
     owner = np.concatenate([np.full(card.seen.sum(), index) for index, card in enumerate(cards)])

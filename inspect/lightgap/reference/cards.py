@@ -89,7 +89,7 @@ def agreeing_cards(
     )
     left_out = [card for card in sightings if card.reason is not None]
     while usable:
-        fit = fit_cards(photo, height_mm, usable, printed_bar_mm)
+        fit = fit_cards(photo, height_mm, usable, printed_bar_mm, one_plane=True)
         odd = _odd_card(photo, height_mm, fit, printed_bar_mm)
         if odd is None:
             break
@@ -97,8 +97,7 @@ def agreeing_cards(
         usable = [card for card in usable if card.number != odd.number]
     if not usable:
         raise _nothing_usable(left_out)
-    if not np.all(fit.kept):
-        fit = fit_cards(photo, height_mm, fit.kept_only(), printed_bar_mm)
+    fit = fit_cards(photo, height_mm, fit.kept_only(), printed_bar_mm)
     if rms_px(fit.residual_px) > _WORST_RESIDUAL_PX * max(
         1.0, max(photo.width, photo.height) / _GATE_WIDTH_PX
     ):
@@ -172,7 +171,7 @@ def _odd_card(
     if len(cards) > 2 and (many or strange or fit.strain > WORST_STRAIN):
         # Each is flat by itself: the one without which the others agree lies higher, or is of another size.
         others = [[other for other in cards if other is not card] for card in cards]
-        costs = [fit_cards(photo, height_mm, rest, printed_bar_mm).cost for rest in others]
+        costs = [fit_cards(photo, height_mm, rest, printed_bar_mm, one_plane=True).cost for rest in others]
         odd = int(np.argmin(costs))
         if many or costs[odd] * _FALL_OF_COST < fit.cost:
             reason = "does not agree with the others: it lies higher, or was printed at another size"
