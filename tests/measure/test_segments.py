@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from exact_ring import EDGE_STANDARD_DEG, ExactRing
 from lightgap.measure import Measurement, SegmentMeasure
+from lightgap.measure.measuring import measure
 from lightgap.plan import Plan
 from lightgap.values import Measured, Unknown, Value
 from made_ring import make_reference
@@ -142,6 +143,21 @@ def segment_of(measurement: Measurement, number: int = 1) -> SegmentMeasure:
     return measurement.segments[number - 1]
 
 
+def with_edges(*, outer_turn_deg: float = 0.0, without: str | None = None) -> SegmentMeasure:
+    """Segment 1 of a perfect ring, its outer edge seen askew or one of its edges not at all."""
+    ring = ExactRing(CLOSED)
+    first, *others = (ring.edges(number) for number in ring.numbers)
+    assert first.outer is not None
+    first = replace(
+        first, outer=replace(first.outer, direction_deg=first.outer.direction_deg + outer_turn_deg)
+    )
+    if without:
+        first = replace(first, **{without: None})
+    joints = tuple(ring.joint(number) for number in ring.numbers)
+    measurement = measure(ring.outline, ring.comb, (first, *others), joints, CLOSED, make_reference())
+    return segment_of(measurement)
+
+
 class TestUncertainty:
     def test_every_value_has_one(self) -> None:
         for segment in ExactRing(SPACED).measured().segments:
@@ -170,11 +186,25 @@ class TestUncertainty:
             grown = u95_of(getattr(wider, name)) > u95_of(getattr(plain, name))
             assert grown == (name in names)
 
-    def test_a_mitre_carries_its_outer_edges_direction(self) -> None:
+    def test_a_mitre_carries_the_direction_of_its_boards_edges(self) -> None:
+        """Two edges of one board: the weighted mean of two equal values, but for how parallel they are."""
         mitre = segment_of(ExactRing(SPACED).measured()).mitre_start_deg
         assert isinstance(mitre, Value)
         parts = {part.name: part.standard for part in mitre.budget}
-        assert parts["outer edge"] == EDGE_STANDARD_DEG
+        alone, aside = EDGE_STANDARD_DEG, np.hypot(EDGE_STANDARD_DEG, 0.03)
+        assert parts["outer and inner edge"] == pytest.approx((alone**-2 + aside**-2) ** -0.5)
+
+    @pytest.mark.parametrize("without", ["outer", "inner"])
+    def test_a_mitre_is_told_by_either_edge_alone(self, without: str) -> None:
+        mitre = with_edges(without=without).mitre_start_deg
+        assert number_of(mitre) == pytest.approx(15.0, abs=1e-3)
+        assert u95_of(mitre) > u95_of(with_edges().mitre_start_deg)
+
+    @pytest.mark.parametrize("turn_deg", [-0.9, 0.9])
+    def test_edges_that_contradict_each_other_make_the_mitre_unsure(self, turn_deg: float) -> None:
+        agreed, askew = with_edges().mitre_start_deg, with_edges(outer_turn_deg=turn_deg).mitre_start_deg
+        assert 0.1 < abs(number_of(askew) - 15.0) < u95_of(askew)
+        assert u95_of(askew) > 3.0 * u95_of(agreed)
 
 
 class TestWhatCannotBeTold:

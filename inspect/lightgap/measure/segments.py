@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import cast
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,11 +15,13 @@ from lightgap.measure.place import Line, Place, distance_mm, face_line, wrapped_
 from lightgap.plan import Plan
 from lightgap.reference.found import Reference
 from lightgap.ring.edges import EdgeLine, SegmentEdges
-from lightgap.values import Measured, Unknown, measured
+from lightgap.values import COVERAGE_FACTOR, Measured, Unknown, measured
 
 Array = NDArray[np.float64]
 
 _NO_EDGE = Unknown("its outer edge could not be fitted")
+_PARALLEL_STANDARD_DEG = 0.03
+"""A segment's outer and inner edge were sawn from one board as parallels (common practice, no source)."""
 _NO_FACES = Unknown("one of its faces could not be measured")
 _ROUND = Unknown("a turned outer edge has no flat to measure from")
 _NOT_THERE = Unknown("the segment is missing")
@@ -39,31 +44,32 @@ def measure_segment(
         return SegmentMeasure(number, False, why, why, why, why, why, why, None)
     start, end = face_line(before, "b"), face_line(after, "a")
     outer = edges.outer if edges is not None else None
-    uncertainty = reference.uncertainty
     included: Measured = _NO_FACES
     if start is not None and end is not None:
         included = measured(
             wrapped_deg(start.direction_deg - end.direction_deg),
             {
                 "edge fit": float(np.hypot(start.direction_standard_deg, end.direction_standard_deg)),
-                "reference": uncertainty.included_deg,
+                **reference.parts("included_deg"),
             },
         )
-    if outer is None or plan.outline == "round":
-        why = _ROUND if plan.outline == "round" else _NO_EDGE
-        radial: Measured = why if outer is None else _radial(outer, place, plan, reference)
-        return SegmentMeasure(
-            number, True, included, why, why, why, radial, why, _edge_px(outer, None, camera, plan)
+    board = None if edges is None or plan.outline == "round" else _board(edges)
+    why = _ROUND if plan.outline == "round" else _NO_EDGE
+    mitre_start = mitre_end = twist = length = radial = cast(Measured, why)
+    corners = None
+    if board is not None:
+        mitre_start = _mitre(start, board, 1.0, reference)
+        mitre_end = _mitre(end, board, -1.0, reference)
+        normal_clockwise = -(board.direction_deg + 90.0) + 90.0
+        expected = place.comb_deg + (number - 0.5) * plan.pitch_deg
+        twist = measured(
+            wrapped_deg(normal_clockwise - expected),
+            {"edge fit": board.standard_deg, **reference.parts("mitre_deg")},
         )
-    mitre_start = _mitre(start, outer, 1.0, uncertainty.mitre_deg)
-    mitre_end = _mitre(end, outer, -1.0, uncertainty.mitre_deg)
-    length, corners = _outer_length(start, end, before, after, outer, uncertainty.scale)
-    normal_clockwise = -(outer.direction_deg + 90.0) + 90.0
-    expected = place.comb_deg + (number - 0.5) * plan.pitch_deg
-    twist = measured(
-        wrapped_deg(normal_clockwise - expected),
-        {"edge fit": outer.direction_standard_deg, "reference": uncertainty.mitre_deg},
-    )
+    if outer is not None:
+        radial = _radial(outer, place, plan, reference)
+        if plan.outline == "polygon":
+            length, corners = _outer_length(start, end, before, after, outer, reference)
     return SegmentMeasure(
         number,
         True,
@@ -71,23 +77,54 @@ def measure_segment(
         mitre_start,
         mitre_end,
         length,
-        _radial(outer, place, plan, reference),
+        radial,
         twist,
         _edge_px(outer, corners, camera, plan),
     )
 
 
-def _mitre(face: Line | None, outer: EdgeLine, sign: float, reference_standard_deg: float) -> Measured:
-    """Angle between a face and the normal of the segment's own outer edge."""
+@dataclass(frozen=True)
+class _Board:
+    """Direction of a segment's outer edge, told by both of its edges, and its standard uncertainty."""
+
+    direction_deg: float
+    standard_deg: float
+
+
+def _board(edges: SegmentEdges) -> _Board | None:
+    """Weighted mean of the outer edge's direction and of its parallel's, the inner edge.
+
+    Where they contradict each other beyond chance, either may be the wrong line, and the uncertainty
+    reaches to both.
+    """
+    known = [
+        (edge.direction_deg, float(np.hypot(edge.direction_standard_deg, aside)))
+        for edge, aside in ((edges.outer, 0.0), (edges.inner, _PARALLEL_STANDARD_DEG))
+        if edge is not None
+    ]
+    if not known:
+        return None
+    if len(known) == 1:
+        return _Board(*known[0])
+    (outer, outer_standard), (inner, inner_standard) = known
+    apart, spread = wrapped_deg(inner - outer), float(np.hypot(outer_standard, inner_standard))
+    share = outer_standard**2 / spread**2
+    doubt = float(np.clip(abs(apart) / spread - COVERAGE_FACTOR, 0.0, 1.0))
+    either = doubt * max(share, 1.0 - share) * abs(apart) / COVERAGE_FACTOR
+    return _Board(outer + share * apart, float(np.hypot(outer_standard * inner_standard / spread, either)))
+
+
+def _mitre(face: Line | None, board: _Board, sign: float, reference: Reference) -> Measured:
+    """Angle between a face and the normal of the segment's own edges."""
     if face is None:
         return _NO_FACES
-    normal = outer.direction_deg + 90.0
+    normal = board.direction_deg + 90.0
     return measured(
         sign * wrapped_deg(face.direction_deg - normal),
         {
             "edge fit": face.direction_standard_deg,
-            "outer edge": outer.direction_standard_deg,
-            "reference": reference_standard_deg,
+            "outer and inner edge": board.standard_deg,
+            **reference.parts("mitre_deg"),
         },
     )
 
@@ -98,7 +135,7 @@ def _outer_length(
     before: JointFaces,
     after: JointFaces,
     outer: EdgeLine,
-    scale: float,
+    reference: Reference,
 ) -> tuple[Measured, Array | None]:
     """Length of the outer edge between the two faces, and its two corners."""
     if start is None or end is None:
@@ -107,7 +144,8 @@ def _outer_length(
     length = float(np.hypot(*(corners[1] - corners[0])))
     faces = sum(part.standard**2 for joint in (before, after) for part in joint.gap_budget) / 4.0
     noise = max(before.covariance[2, 2], 0.0) + max(after.covariance[0, 0], 0.0)
-    value = measured(length, {"edge fit": float(np.sqrt(faces + noise)), "scale": length * scale})
+    scale = {name: length * part for name, part in reference.parts("scale").items()}
+    value = measured(length, {"edge fit": float(np.sqrt(faces + noise)), **scale})
     return value, corners
 
 
@@ -127,7 +165,7 @@ def _radial(outer: EdgeLine, place: Place, plan: Plan, reference: Reference) -> 
         distance - place.apothem_mm,
         {
             "edge fit": outer.offset_standard_mm,
-            "reference": reference.uncertainty.radial_mm,
+            **reference.parts("radial_mm"),
             "the ring's own centre": place.centre_standard_mm,
         },
     )
