@@ -16,10 +16,11 @@ from accuracy.truth import TrueJoint
 from lightgap.faces.blur import Response
 from lightgap.faces.closed import ClosedFit, fit_closed
 from lightgap.faces.colour import beyond_shade, brightness_and_tint
-from lightgap.faces.filled import fit_fill, shows_fill
+from lightgap.faces.filled import FillFit, fit_fill, has_own_hue, tell_filling
 from lightgap.faces.fit import fit_joints
 from lightgap.faces.joint import JointFaces
-from lightgap.faces.squeeze import Beside, look_beside
+from lightgap.faces.line import Line, seek_line
+from lightgap.faces.squeeze import look_beside
 from lightgap.faces.strip import Strip
 from lightgap.plan import Plan
 from made_strip import Array, MadeJoint
@@ -39,15 +40,25 @@ def strip_of(made: MadeJoint, wood: Array, within: Array, seed: int = 0) -> Stri
     )
 
 
-def seen(strip: Strip, made: MadeJoint = LINE) -> tuple[ClosedFit, Beside]:
+def seen(strip: Strip, made: MadeJoint = LINE) -> tuple[ClosedFit, Line]:
+    """The slot fit, and the line of one level sought about it."""
     fit = fit_closed(strip, made.u_range, made.blur_px, 0.0, 0.0)
     assert fit is not None
-    return fit, look_beside(strip, fit.line, fit.gap_mm, made.u_range, 0.0, 100.0)
+    line = seek_line(strip, fit.line, made.u_range, made.blur_px, 0.0)
+    assert line is not None
+    return fit, line
 
 
 def is_filled(strip: Strip, made: MadeJoint = LINE) -> bool:
-    fit, beside = seen(strip, made)
-    return shows_fill(beside, fit, made.blur_px)
+    fit, line = seen(strip, made)
+    place = fit.line[0] + line.shift_px / strip.px_per_mm, fit.line[1]
+    beside = look_beside(strip, place, line.gap_px / strip.px_per_mm, made.u_range, 0.0, 100.0)
+    return tell_filling(line, beside, made.blur_px, fit.gap_mm * strip.px_per_mm) is not None
+
+
+def fitted(strip: Strip, made: MadeJoint = LINE, lean: float = 0.0) -> FillFit | None:
+    fit, line = seen(strip, made)
+    return fit_fill(strip, fit.line, line, made.u_range, made.blur_px, lean, 0.0)
 
 
 class TestColour:
@@ -83,13 +94,29 @@ class TestTold:
 
     def test_glue_as_bright_as_the_wood_is_told_by_its_hue(self) -> None:
         as_bright = YELLOW * 0.126 / 0.39
-        assert is_filled(strip_of(LINE, PADAUK, as_bright))
+        strip = strip_of(LINE, PADAUK, as_bright)
+        assert has_own_hue(look_beside(strip, (0.0, 0.0), 0.0, LINE.u_range, 0.0, 100.0), LINE.blur_px)
+        slot = strip_of(LINE, PADAUK, SLOT)
+        assert not has_own_hue(look_beside(slot, (0.0, 0.0), 0.4, LINE.u_range, 0.0, 100.0), LINE.blur_px)
 
     def test_a_wide_line_is_told_by_its_width(self) -> None:
         """Half as bright as the wood, and of its hue: a slot as wide would be black."""
         made = replace(LINE, gap_mm=0.9)
         assert is_filled(strip_of(made, WALNUT, 0.5 * WALNUT), made)
         assert not is_filled(strip_of(made, WALNUT, SLOT), made)
+
+    @pytest.mark.parametrize("dark", [0, 1])
+    def test_glue_between_the_tones_of_two_woods_is_no_thin_joint(self, dark: int) -> None:
+        """0.6 mm of brown glue: a slot fit follows the one edge that it makes with the pale wood."""
+        made = replace(LINE, gap_mm=0.6, woods=(0.12, 0.45) if dark else (0.45, 0.12), slot=0.2, noise=0.004)
+        fit, line = seen(made.strip(), made)
+        assert is_filled(made.strip(), made)
+        assert fit.line[0] + line.shift_px / made.px_per_mm == pytest.approx(0.0, abs=0.06)
+        assert line.gap_px / made.px_per_mm == pytest.approx(0.6, abs=0.08)
+
+    def test_a_slot_between_two_woods_is_no_glue(self) -> None:
+        made = replace(LINE, gap_mm=0.3, woods=(0.12, 0.45), slot=0.004, noise=0.004)
+        assert not is_filled(made.strip(), made)
 
     def test_a_soft_line_of_grain_is_none(self) -> None:
         """Grain that runs along the joint beside it."""
@@ -110,7 +137,7 @@ class TestFitted:
     def test_flush_glue(self, gap_mm: float) -> None:
         made = replace(LINE, gap_mm=gap_mm, centre_mm=0.05, skew=0.004, taper=0.005)
         strip = strip_of(made, WALNUT, YELLOW)
-        fit = fit_fill(strip, seen(strip)[0], made.u_range, made.blur_px, 0.0, 0.0)
+        fit = fitted(strip, made)
         assert fit is not None
         assert fit.gap_mm == pytest.approx(gap_mm, abs=0.01)
         assert fit.gap_slope == pytest.approx(0.005, abs=0.001)
@@ -128,18 +155,17 @@ class TestFitted:
 
         made = replace(LINE, woods=(0.1, 0.1), slot=0.36, figure=0.05, noise=0.003)
         strip = made.strip(also=wall)
-        closed, _ = seen(strip, made)
-        fit = fit_fill(strip, closed, made.u_range, made.blur_px, lean, 0.0)
+        fit = fitted(strip, made, lean)
         assert fit is not None
         assert fit.gap_mm == pytest.approx(0.4, abs=2.0 * fit.depth_standard_mm)
         assert fit.gap_mm == pytest.approx(0.4, abs=0.05)
-        flush = fit_fill(strip, closed, made.u_range, made.blur_px, 0.0, 0.0)
+        flush = fitted(strip, made)
         assert flush is not None
         assert flush.gap_mm < 0.34
 
     def test_glue_like_the_wood_has_no_edges(self) -> None:
         strip = strip_of(LINE, WALNUT, 1.05 * WALNUT)
-        assert fit_fill(strip, seen(strip)[0], LINE.u_range, LINE.blur_px, 0.0, 0.0) is None
+        assert seek_line(strip, (0.0, 0.0), LINE.u_range, LINE.blur_px, 0.0) is None
 
 
 @cache

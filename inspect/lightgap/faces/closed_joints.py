@@ -16,8 +16,9 @@ from lightgap.faces.closed import (
     fit_closed,
     line_blur,
 )
-from lightgap.faces.filled import FillFit, fit_fill, shows_fill
+from lightgap.faces.filled import FillFit, Filling, fit_fill, has_own_hue, tell_filling
 from lightgap.faces.joint import FaceLine, JointFaces
+from lightgap.faces.line import seek_line
 from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
 from lightgap.faces.squeeze import Beside, Cover, find_cover, look_beside
 from lightgap.faces.strip import Strip
@@ -43,6 +44,10 @@ _LARGEST_STEP = 0.25
 _FILL_PROCESSING_PX = 0.10
 _RIM_STANDARD_MM = 0.025
 """Dried glue is darker, or a bright edge of light, within some hundredths of a mm of the wood."""
+_ROUNDED_STANDARD_MM = 0.035
+"""What two upper edges broken by sandpaper, 0 to some 0.1 mm, darken beside a filling."""
+_SLOT_OR_GLUE, _SURELY_NO_SLOT, _ALIKE_MM = 0.25, 10.0, 0.1
+_FLANK_BINS, _DARKER, _PALEST = 12, 0.08, 0.9
 _HIDDEN = "dried glue hides this joint"
 _COVERED = "something lies over part of this joint, dried glue perhaps; the clear part is measured"
 _FILLED = "glue fills this joint, and its edges cannot be told from the wood"
@@ -119,6 +124,8 @@ def _tell(
     """Finish every joint as what it is: a slot, a glue line, or one that something covers."""
     looks = [_look(sight, fit, plan) for sight, fit in zip(sights, fits, strict=True)]
     covers = iter(find_cover([look.beside for look in looks if look is not None]))
+    levels = [look.fill.level for look in looks if look is not None and look.fill is not None]
+    filled_level = float(np.median(levels)) if levels else None
     joints = []
     for sight, fit, look in zip(sights, fits, looks, strict=True):
         if fit is None or look is None:
@@ -128,23 +135,27 @@ def _tell(
         if cover.is_hidden:
             joints.append(unmeasured(sight.site, plan, _HIDDEN))
         elif look.fill is not None:
-            joints.append(_finish_filled(sight.site, look.fill, response))
+            joints.append(_finish_filled(sight.site, look, look.fill, response))
         elif not cover.is_clear:
-            joints.append(_finish_clear_part(sight, cover, plan, response))
-        elif look.is_filled:
+            joints.append(_finish_clear_part(sight, cover, plan, response, filled_level))
+        elif look.filling is not None:
             joints.append(replace(unmeasured(sight.site, plan, _FILLED), kind="glue"))
         else:
-            joints.append(_finish(sight.site, fit, response))
+            joints.append(_finish(sight.site, fit, response, filled_level))
     return joints
 
 
 @dataclass(frozen=True, eq=False)
 class _Look:
-    """What is seen beside and in a joint: ``fill`` is None where its edges cannot be told."""
+    """What is seen beside and in a joint: ``fill`` is None where its edges cannot be told.
+
+    ``as_slot_mm`` is the gap of a slot that looks like it; None where no slot does.
+    """
 
     beside: Beside
-    is_filled: bool
+    filling: Filling | None
     fill: FillFit | None
+    as_slot_mm: float | None = None
 
 
 def _look(sight: ClosedSight, fit: ClosedFit | None, plan: Plan) -> _Look | None:
@@ -152,35 +163,56 @@ def _look(sight: ClosedSight, fit: ClosedFit | None, plan: Plan) -> _Look | None
         return None
     site, grain = sight.site, _grain_slope(plan)
     end = site.seen_through(site.ends_mm[1])
-    beside = look_beside(sight.strip, fit.line, fit.gap_mm, site.u_range, grain, end)
-    if not shows_fill(beside, fit, site.blur_px):
-        return _Look(beside, False, None)
-    fill = fit_fill(sight.strip, fit, site.u_range, site.blur_px, site.lean, grain)
+
+    def beside(line: tuple[float, float], gap_mm: float) -> Beside:
+        return look_beside(sight.strip, line, gap_mm, site.u_range, grain, end)
+
+    def unfilled() -> _Look:
+        # Glue as bright as the wood shows no edges, but it has a hue.
+        about = beside(fit.line, fit.gap_mm)
+        return _Look(about, "glue" if has_own_hue(about, site.blur_px) else None, None)
+
+    line = seek_line(sight.strip, fit.line, site.u_range, site.blur_px, _slot_share(site))
+    if line is None:
+        return unfilled()
+    place = fit.line[0] + line.shift_px / site.px_per_mm, fit.line[1]
+    about = beside(place, line.gap_px / site.px_per_mm)
+    filling = tell_filling(line, about, site.blur_px, fit.gap_mm * site.px_per_mm)
+    if filling is None:
+        return unfilled()
+    fill = fit_fill(sight.strip, fit.line, line, site.u_range, site.blur_px, site.lean, grain)
+    if fill is None and filling == "dark" and abs(line.gap_px / site.px_per_mm - fit.gap_mm) < _ALIKE_MM:
+        return unfilled()
     if fill is not None:
-        beside = look_beside(sight.strip, fill.line, fill.gap_mm, site.u_range, grain, end)
-    return _Look(beside, True, fill)
+        about = beside(fill.line, fill.gap_mm)
+    is_open_question = filling == "dark" and line.over_slot < _SURELY_NO_SLOT
+    return _Look(about, filling, fill, fit.gap_mm if is_open_question else None)
 
 
-def _finish_clear_part(sight: ClosedSight, cover: Cover, plan: Plan, response: Response) -> JointFaces:
+def _finish_clear_part(
+    sight: ClosedSight, cover: Cover, plan: Plan, response: Response, filled_level: float | None
+) -> JointFaces:
     """Measure a joint on what nothing covers of it."""
     clear = replace(sight, strip=cover.clear_of(sight.strip))
     fit = _fit(clear, plan)
     look = _look(clear, fit, plan)
-    if fit is None or look is None or (cover.spans_mm and look.is_filled):
+    if fit is None or look is None or (cover.spans_mm and look.filling):
         return unmeasured(sight.site, plan, _HIDDEN)
     if look.fill is not None:
-        return _finish_filled(sight.site, look.fill, response)
-    if look.is_filled:
+        return _finish_filled(sight.site, look, look.fill, response)
+    if look.filling is not None:
         return replace(unmeasured(sight.site, plan, _FILLED), kind="glue")
-    return replace(_finish(sight.site, fit, response), doubts=(_COVERED,) if cover.spans_mm else ())
+    joint = _finish(sight.site, fit, response, filled_level)
+    return replace(joint, doubts=(_COVERED,) if cover.spans_mm else ())
 
 
-def _finish_filled(site: Site, fill: FillFit, response: Response) -> JointFaces:
+def _finish_filled(site: Site, look: _Look, fill: FillFit, response: Response) -> JointFaces:
     px = 1.0 / site.px_per_mm
     processing = _FILL_PROCESSING_PX * px * (1.0 + 2.0 * response.halo_standard)
+    as_slot = fill.gap_mm if look.as_slot_mm is None else look.as_slot_mm
     return JointFaces(
         site.tooth.number,
-        "glue",
+        "closed" if look.filling == "dark" else "glue",
         site.tooth.middle_mm,
         site.tooth.direction_deg,
         *_faces(fill),
@@ -188,7 +220,9 @@ def _finish_filled(site: Site, fill: FillFit, response: Response) -> JointFaces:
         _face_covariance(fill),
         gap_budget=(
             Contribution("how deep the glue stands", fill.depth_standard_mm),
+            Contribution("slot or dark glue", min(_SLOT_OR_GLUE * abs(fill.gap_mm - as_slot), 2.0 * px)),
             Contribution("rims of the glue", _RIM_STANDARD_MM),
+            Contribution("rounded edges", _ROUNDED_STANDARD_MM),
             Contribution("blur", abs(fill.gap_per_blur) * response.standard * site.blur_px),
             Contribution("phone's processing", processing),
             Contribution("heights of the two segments", heights_mm(site)),
@@ -214,8 +248,8 @@ def _grain_slope(plan: Plan) -> float:
     return float(np.tan(np.radians(plan.mitre_deg)))
 
 
-def _finish(site: Site, fit: ClosedFit, response: Response) -> JointFaces:
-    budget = _budget(fit, site, response)
+def _finish(site: Site, fit: ClosedFit, response: Response, filled_level: float | None) -> JointFaces:
+    budget = (*_budget(fit, site, response), _as_filled(fit, site, filled_level))
     u_gap = float(np.sqrt(sum(part.standard**2 for part in budget) + NOISE_FACTOR**2 * fit.covariance[2, 2]))
     widest = fit.gap_mm + abs(fit.gap_slope) * fit.half_mm
     below = max(fit.gap_mm, 0.0) + 2.0 * u_gap if widest < 2.0 * u_gap else None
@@ -231,6 +265,23 @@ def _finish(site: Site, fit: ClosedFit, response: Response) -> JointFaces:
         taper_budget=(Contribution("phone's processing", _taper_processing(fit, site, response)),),
         below_mm=below,
     )
+
+
+def _as_filled(fit: ClosedFit, site: Site, filled_level: float | None) -> Contribution:
+    """What a gap lacks if the joint is filled as other joints of the ring are.
+
+    A line no darker than such a filling can be a narrow slot or a wide filling: what the eye sees of
+    either is its width times its lack of light.
+    """
+    name = "filled as other joints are"
+    if filled_level is None or not 0.0 < filled_level < 1.0:
+        return Contribution(name, 0.0)
+    wood = 0.5 * float(np.median(fit.profile[:_FLANK_BINS]) + np.median(fit.profile[-_FLANK_BINS:]))
+    if np.min(fit.profile) < (filled_level - _DARKER) * wood:
+        return Contribution(name, 0.0)
+    share = _slot_share(site)
+    wider = max(fit.gap_mm, 0.0) * (1.0 - share) / (1.0 - min(filled_level, _PALEST))
+    return Contribution(name, 0.5 * max(wider - max(fit.gap_mm, 0.0), 0.0))
 
 
 def _to_faces(middle_mm: float) -> NDArray[np.float64]:

@@ -1,45 +1,49 @@
 """The two faces of a closed joint that glue fills: a line of its own colour between two woods.
 
-The line is told from a dark slot by its hue, or by being brighter than both woods. Its two edges
-are fitted together, with a level of its own in every row. Glue shrinks as it dries: where it stands
-below the top, the camera sees a strip of dark wall beside it, on the side that it looks at.
+The line is told from a dark slot by its hue, by being brighter than both woods, or by a level between
+theirs. Dark glue and a lit slot are not told apart, nor need they be where a line is wide enough to show
+its level. The two edges are fitted together, with a level of its own in every row. Glue shrinks as
+it dries: where it stands below the top, the camera sees a strip of dark wall beside it, on the side
+that it looks at.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lightgap.faces.closed import PLACES, ClosedFit, JointWindow, cut_window
+from lightgap.faces.closed import JointWindow, cut_window
 from lightgap.faces.colour import mixed_step
 from lightgap.faces.levels import LevelFit, blurred_step, clipped_cost, fit_levels
+from lightgap.faces.line import Line
 from lightgap.faces.squeeze import Beside
 from lightgap.faces.strip import Strip
 
 Array = NDArray[np.float64]
+Filling = Literal["glue", "dark"]
+"""Glue, or what could be dark glue as well as a slot that light falls into."""
 
 _STEP_PX, _HUE_NOISE = 1.0, 0.03
 _HUE_FLOOR, _HUE_PER_SLOT, _HUE_PER_STEP = 0.03, 0.05, 0.1
 _HUE_SIGMAS, _LEAST_BINS = 4.0, 4
-_BLACK_SHARE = 0.15
-_BRIGHTER, _LINE_PX, _FLANK_PX, _NO_DARKER = 1.15, 2.5, 5.0, 0.75
-_WIDE_GAPS_PX, _WIDE_SHIFTS_PX = np.array([4.0, 5.0, 6.0, 7.0, 8.0, 10.0]), np.arange(-5.0, 5.01, 0.5)
-_SLOT_GAPS_PX, _SLOT_LEVEL = np.concatenate([np.arange(0.0, 4.0, 0.5), _WIDE_GAPS_PX]), 0.03
-_SOFT_PX = np.array([1.0, 1.5, 2.0, 3.0, 4.0])
-_WIDE_CONTRAST, _WIDE_LEVEL, _WIDE_TIMES = 0.15, 0.35, 2.0
+_HUE_OVER_SLOT = 1.2
+_BRIGHTER, _BRIGHT_OVER_SLOT = 1.2, 4.0
+_DARKEST, _DARK_LEVELS, _DARK_PX, _DARK_OVER_SLOT, _DARK_OVER_SOFT = 0.12, (0.16, 0.6), 3.5, 5.0, 1.2
+_OTHER_PX, _OTHER_OVER_SLOT = 2.0, 1.8
+"""A slot fit so much narrower than the line followed one of its edges."""
+_BETWEEN_PX, _BETWEEN_OVER_SLOT, _BETWEEN_OVER_SOFT = 3.0, 2.5, 1.5
 _WALL_SHARE = 0.4
 """Light of the wall above sunk glue, over that of the top."""
 _DEPTHS_MM = (0.0, 0.25, 0.5, 0.75)
 _DEPTH_STANDARD_MM = 0.12
 _LIKELY_COST = 1.03
-_STARTS_PX = (1.5, 3.5, 7.0)
-_LARGEST_MM = 0.9
+_STARTS_PX = (0.75, 1.0, 1.35)
+_LARGEST_MM = 1.2
 _ROUNDS = 14
-_LEAST_CONTRAST = 0.2
+_LEAST_CONTRAST = 0.1
 _LEAST_ALIKE = 0.85
 _WIDEST_STANDARD_MM = 0.06
 
@@ -56,6 +60,8 @@ class FillFit:
         Standard uncertainty of the gap from not knowing how deep the glue stands.
     gap_per_blur : float
         How far the gap moves per px of blur, mm.
+    level : float
+        Light of the filling over the mean of both woods.
     """
 
     centre_mm: float
@@ -66,6 +72,7 @@ class FillFit:
     covariance: Array
     depth_standard_mm: float
     gap_per_blur: float
+    level: float
 
     @property
     def line(self) -> tuple[float, float]:
@@ -73,21 +80,37 @@ class FillFit:
         return self.centre_mm - self.centre_slope * self.middle_mm, self.centre_slope
 
 
-def shows_fill(beside: Beside, fit: ClosedFit, blur_px: float) -> bool:
-    """Whether the joint line has a hue or, brighter than both woods or wide, a level of its own."""
-    middle = fit.profile[np.abs(PLACES) < _LINE_PX]
-    flanks = [float(np.mean(fit.profile[side * PLACES > _FLANK_PX])) for side in (-1.0, 1.0)]
-    if np.min(middle) < _BLACK_SHARE * min(flanks):
-        return False
-    if np.max(middle) > _BRIGHTER * max(flanks) and np.min(fit.profile) > _NO_DARKER * min(flanks):
-        return True
-    if _has_own_hue(beside, blur_px):
-        return True
-    return _is_wide(fit.profile, blur_px)
+def tell_filling(line: Line, beside: Beside, blur_px: float, slot_px: float) -> Filling | None:
+    """Tell what a line of its own level is; None where a slot, or grain, explains it as well.
+
+    Parameters
+    ----------
+    beside : Beside
+        What is seen about this line.
+    slot_px : float
+        The joint's gap, fitted as a slot.
+    """
+    woods = np.maximum(line.woods, 1e-6)
+    low, high = float(line.level / np.max(woods)), float(line.level / np.min(woods))
+    if high < _DARKEST:
+        return None
+    if line.over_slot > _HUE_OVER_SLOT and has_own_hue(beside, blur_px):
+        return "glue"
+    if low > _BRIGHTER and line.over_slot > _BRIGHT_OVER_SLOT:
+        return "glue"
+    is_between = low < 1.0 < high and line.gap_px >= _BETWEEN_PX
+    if is_between and line.over_slot > _BETWEEN_OVER_SLOT and line.over_soft > _BETWEEN_OVER_SOFT:
+        return "glue"
+    share = line.level / np.mean(woods)
+    over_slot = _OTHER_OVER_SLOT if line.gap_px > slot_px + _OTHER_PX else _DARK_OVER_SLOT
+    is_dark = _DARK_LEVELS[0] < share < _DARK_LEVELS[1] and high < 1.0 and line.gap_px >= _DARK_PX
+    if is_dark and line.over_slot > over_slot and line.over_soft > _DARK_OVER_SOFT:
+        return "dark"
+    return None
 
 
-def _has_own_hue(beside: Beside, blur_px: float) -> bool:
-    """Whether the line's hue is explained neither by a slot nor by the step between two woods.
+def has_own_hue(beside: Beside, blur_px: float) -> bool:
+    """Whether a line's hue is explained neither by a slot nor by the step between two woods.
 
     Over a sharp step at the line's place, a blurred step sums to what the mixing of light makes of
     it; a step a little off adds its own difference, a slot takes away the wood's own colour.
@@ -107,80 +130,30 @@ def _has_own_hue(beside: Beside, blur_px: float) -> bool:
     return bool(np.hypot(np.linalg.norm(rest), _HUE_NOISE * step_px) > max(limit, _HUE_SIGMAS * noise))
 
 
-def _is_wide(profile: Array, blur_px: float) -> bool:
-    """Whether a line of one level, neither a slot's nor the wood's, is told by its width.
-
-    It must explain the profile clearly better than a slot does, and than a soft line of any width:
-    grain that runs along the joint makes such lines.
-    """
-    wide, others = _wide_lines(round(blur_px, 2))
-    known = wide.bases @ profile
-    levels = np.einsum("gij,gj->gi", wide.inverses, known)[:, :3]
-    wood = np.maximum(levels[:, [0, 2]], 1e-6)
-    is_own = np.min(np.abs(levels[:, 1, None] / wood - 1.0), axis=1) > _WIDE_CONTRAST
-    is_own &= levels[:, 1] > _WIDE_LEVEL * np.min(wood, axis=1)
-    explained = np.sum(known**2, axis=-1)
-    total = float(np.sum(profile**2))
-    rest = total - float(np.max(np.where(is_own, explained, 0.0)))
-    return all(
-        _WIDE_TIMES * rest < total - np.max(np.sum((other.bases @ profile) ** 2, axis=-1)) for other in others
-    )
-
-
-@dataclass(frozen=True, eq=False)
-class _Lines:
-    """Models of a line, of many widths and places: transposed orthonormal bases, inverse triangles."""
-
-    bases: Array
-    inverses: Array
-
-
-@lru_cache(maxsize=64)
-def _wide_lines(blur_px: float) -> tuple[_Lines, tuple[_Lines, _Lines]]:
-    """Wide lines of one level; slots, and soft lines, of any width."""
-
-    def lines(widths_px: Array, kind: Literal["wide", "slot", "soft"]) -> _Lines:
-        widths, shifts = (axis.ravel()[:, None] for axis in np.meshgrid(widths_px, _WIDE_SHIFTS_PX))
-        line = PLACES[None, :] - shifts
-        slopes = [np.minimum(line, 0.0), np.maximum(line, 0.0)]
-        if kind == "soft":
-            step, bell = blurred_step(line, widths)
-            columns = [1.0 - step, bell, step, *slopes]
-        else:
-            face_a, face_b = (blurred_step(line + side * widths, blur_px)[0] for side in (0.5, -0.5))
-            between = face_a - face_b
-            columns = [1.0 - face_a, between, face_b, *slopes]
-            if kind == "slot":
-                columns = [1.0 - face_a + _SLOT_LEVEL * between, face_b + _SLOT_LEVEL * between, *slopes]
-        bases, triangles = np.linalg.qr(np.stack(columns, axis=-1))
-        return _Lines(np.swapaxes(bases, 1, 2), np.linalg.inv(triangles))
-
-    return lines(_WIDE_GAPS_PX, "wide"), (lines(_SLOT_GAPS_PX, "slot"), lines(_SOFT_PX, "soft"))
-
-
 def fit_fill(
     strip: Strip,
-    fit: ClosedFit,
+    about: tuple[float, float],
+    line: Line,
     u_range: tuple[float, float],
     blur_px: float,
     lean: float,
     grain_slope: float,
 ) -> FillFit | None:
-    """Fit a glue line about where a dark line was sought; None if its edges cannot be told.
+    """Fit both edges of a line that was sought about v = offset + slope * u; None if they cannot be told.
 
     Parameters
     ----------
+    about : (offset, slope)
     lean : float
         The view's lateral slope, + where the camera sees face A's wall.
     """
-    data = cut_window(strip, u_range, fit.centre_mm, 0.6, grain_slope)
+    at_middle = about[0] + about[1] * sum(u_range) / 2.0 + line.shift_px / strip.px_per_mm
+    data = cut_window(strip, u_range, at_middle, line.gap_px / strip.px_per_mm, grain_slope)
     if data is None:
         return None
-    centre, turn = fit.centre_mm * data.scale, fit.centre_slope * data.half * data.scale
+    centre, turn = at_middle * data.scale, about[1] * data.half * data.scale
     starts = [
-        _fit(data, blur_px, 0.0, np.array([centre + shift, turn, gap, 0.0]))
-        for gap in _STARTS_PX
-        for shift in ((0.0,) if gap < 2.0 else (-0.5 * gap, 0.0, 0.5 * gap))
+        _fit(data, blur_px, 0.0, np.array([centre, turn, times * line.gap_px, 0.0])) for times in _STARTS_PX
     ]
     starts = [start for start in starts if _is_line(start, data)]
     if not starts:
@@ -205,6 +178,7 @@ def fit_fill(
     if np.sqrt(covariance[2, 2]) > _WIDEST_STANDARD_MM:
         return None
     centre, turn, gap, widening = np.mean(likely, axis=0) * units
+    wood_a, level, wood_b = np.median(best.levels, axis=0)
     return FillFit(
         centre_mm=float(centre),
         centre_slope=float(turn),
@@ -214,6 +188,7 @@ def fit_fill(
         covariance=covariance,
         depth_standard_mm=max(0.5 * float(np.ptp(likely, axis=0)[2]) / scale, abs(lean) * _DEPTH_STANDARD_MM),
         gap_per_blur=float(wider.parameters[2] - flush.parameters[2]) / scale / (0.03 * blur_px),
+        level=float(2.0 * level / max(wood_a + wood_b, 1e-6)),
     )
 
 
@@ -232,7 +207,7 @@ def _is_line(fit: LevelFit, data: JointWindow) -> bool:
     return bool(
         np.min(np.abs(typical)) > _LEAST_CONTRAST
         and np.min(alike) > _LEAST_ALIKE
-        and level > _WALL_SHARE * float(np.min(wood))
+        and level > _DARKEST * float(np.min(wood))
     )
 
 
