@@ -23,10 +23,10 @@ from lightgap.values import COVERAGE_FACTOR, Below, Contribution, Measured, Unkn
 Array = NDArray[np.float64]
 
 _HEIGHTS = "heights of the two segments"
-_SHARED = frozenset({"scale", "blur", "slot darkness", "phone's processing"})
-"""One print, one phone: the same in every photo."""
+_SHARED = frozenset({"scale", "blur", "slot darkness", "phone's processing", "rounded edges"})
+"""One print, one phone, one ring: the same in every photo."""
 _ALIKE = 0.75
-"""Correlation of all else: grain, chips and rounded edges mislead a fit alike in every photo. The errors of
+"""Correlation of all else: grain and chips mislead a fit alike in every photo. The errors of
 drawn rings from three standpoints are correlated by 0.5 to 0.9."""
 
 

@@ -23,7 +23,7 @@ from lightgap.values import Contribution, Value
 
 Place = Literal["inside", "middle", "outside"]
 
-SHARED = frozenset({"scale", "phone's processing", "slot darkness", "blur"})
+SHARED = frozenset({"scale", "phone's processing", "slot darkness", "blur", "rounded edges"})
 """Names of contributions that are alike in every gap of one photo."""
 
 CONFIDENCE = 0.95

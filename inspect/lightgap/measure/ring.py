@@ -90,7 +90,7 @@ def _mean_gap(joints: tuple[JointMeasure, ...]) -> Measured:
         for value in values[:1]
         for part in value.budget
     }
-    shared = ("scale", "phone's processing", "slot darkness", "blur")
+    shared = ("scale", "phone's processing", "slot darkness", "blur", "rounded edges")
     parts = {
         name: float(np.mean(each))
         if name in shared
