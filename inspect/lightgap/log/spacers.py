@@ -16,6 +16,7 @@ import numpy as np
 from scipy.special import chdtrc
 
 from lightgap.errors import LogError
+from lightgap.reference.found import CARDS_LIE, THICKNESS
 from lightgap.report import Report
 from lightgap.show.figures import Units, figure, plain
 from lightgap.show.words import counted, joined
@@ -23,7 +24,9 @@ from lightgap.values import Contribution, Value
 
 Place = Literal["inside", "middle", "outside"]
 
-SHARED = frozenset({"scale", "phone's processing", "slot darkness", "blur", "rounded edges"})
+SHARED = frozenset(
+    {"scale", CARDS_LIE, THICKNESS, "phone's processing", "slot darkness", "blur", "rounded edges"}
+)
 """Names of contributions that are alike in every gap of one photo."""
 
 CONFIDENCE = 0.95

@@ -50,23 +50,22 @@ def measure_joint(
     out = line.point_mm - place.centre_mm
     angle = clockwise_deg(out)
     radius = float(np.hypot(*out))
-    uncertainty = reference.uncertainty
     side = float(np.degrees(np.sqrt(_across_variance(joint)) / radius))
     off_centre = float(np.degrees(place.centre_standard_mm / radius))
     pitch = measured(
         wrapped_deg(angle - place.comb_deg - (joint.number - 1) * plan.pitch_deg),
-        {"edge fit": side, "reference": uncertainty.pitch_deg, "the ring's own centre": off_centre},
+        {"edge fit": side, **reference.parts("pitch_deg"), "the ring's own centre": off_centre},
     )
     skew = measured(
         wrapped_deg(-line.direction_deg - clockwise_deg(out) + 90.0),
         {
             "edge fit": line.direction_standard_deg,
-            "reference": uncertainty.skew_deg,
+            **reference.parts("skew_deg"),
             "the ring's own centre": off_centre,
         },
     )
     stations = (inner, 0.5 * (inner + outer), outer)
-    gaps = [_gap(joint, station, uncertainty.scale) for station in stations]
+    gaps = [_gap(joint, station, reference) for station in stations]
     return JointMeasure(
         joint.number,
         angle % 360.0,
@@ -75,7 +74,7 @@ def measure_joint(
         gaps[0],
         gaps[1],
         gaps[2],
-        _taper(joint, uncertainty.taper_deg),
+        _taper(joint, reference),
         pitch,
         skew,
         joint.blocked_mm,
@@ -93,7 +92,7 @@ def measure_joint(
     )
 
 
-def _gap(joint: JointFaces, station_mm: float, scale_standard: float) -> Measured:
+def _gap(joint: JointFaces, station_mm: float, reference: Reference) -> Measured:
     """Distance of the faces square to the joint line at u = station."""
     assert joint.face_a is not None and joint.face_b is not None
     a, b = joint.face_a, joint.face_b
@@ -106,7 +105,7 @@ def _gap(joint: JointFaces, station_mm: float, scale_standard: float) -> Measure
     taper = float(np.sqrt(sum(part.standard**2 for part in joint.taper_budget)))
     budget = (
         Contribution("edge fit", noise),
-        Contribution("scale", abs(gap) * scale_standard),
+        *(Contribution(name, abs(gap) * part) for name, part in reference.parts("scale").items()),
         Contribution("along the joint", float(np.radians(taper)) * away if length > 0 else 0.0),
         *joint.gap_budget,
     )
@@ -116,7 +115,7 @@ def _gap(joint: JointFaces, station_mm: float, scale_standard: float) -> Measure
     return Value(gap, budget)
 
 
-def _taper(joint: JointFaces, reference_standard_deg: float) -> Value:
+def _taper(joint: JointFaces, reference: Reference) -> Value:
     """Signed angle between the faces, + when wider outside."""
     assert joint.face_a is not None and joint.face_b is not None
     taper = float(np.degrees(np.arctan(joint.face_b.slope) - np.arctan(joint.face_a.slope)))
@@ -126,7 +125,7 @@ def _taper(joint: JointFaces, reference_standard_deg: float) -> Value:
         taper,
         (
             Contribution("edge fit", noise),
-            Contribution("reference", reference_standard_deg),
+            *(Contribution(name, part) for name, part in reference.parts("taper_deg").items()),
             *joint.taper_budget,
         ),
     )

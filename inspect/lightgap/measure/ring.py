@@ -10,7 +10,7 @@ from lightgap.camera import Camera
 from lightgap.measure import JointMeasure, RingMeasure, SegmentMeasure
 from lightgap.measure.place import Place, centre_of, distance_mm, foot_mm
 from lightgap.plan import Plan
-from lightgap.reference.found import Reference
+from lightgap.reference.found import CARDS_LIE, THICKNESS, Reference
 from lightgap.ring.edges import SegmentEdges
 from lightgap.roundness import round_of
 from lightgap.values import Measured, Unknown, Value, measured
@@ -32,18 +32,19 @@ def measure_ring(
     few = Unknown("too few of its outer edges could be fitted")
     size_key = "across_flats_mm" if plan.outline == "polygon" else "diameter_mm"
     size: Measured = untold if size_key in reference.untold or "across_flats_mm" in reference.untold else few
-    uncertainty = reference.uncertainty
     if size is few and len(outer) >= 4:
         distances = np.array([distance_mm(edge, place.centre_mm, plan) for edge in outer])
         mean = 2.0 * float(np.mean(distances))
         noise = 2.0 * float(np.sqrt(np.mean([edge.offset_standard_mm**2 for edge in outer]) / len(outer)))
-        size = measured(mean, {"edge fit": noise, "scale": mean * uncertainty.scale})
+        scale = {name: mean * part for name, part in reference.parts("scale").items()}
+        size = measured(mean, {"edge fit": noise, **scale})
     least: Measured = untold if "out_of_round_mm" in reference.untold else few
     zone = least
     if least is few and len(outer) >= 6:
         circle = round_of(np.array([foot_mm(edge, place.centre_mm, plan) for edge in outer]))
         noise = float(np.sqrt(np.mean([edge.offset_standard_mm**2 for edge in outer])))
-        parts = {"edge fit": 1.5 * noise, "reference": 2.0 * uncertainty.radial_mm}
+        radial = {name: 2.0 * part for name, part in reference.parts("radial_mm").items()}
+        parts = {"edge fit": 1.5 * noise, **radial}
         least = measured(circle.out_of_round_mm, parts)
         zone = measured(circle.minimum_zone_mm, parts)
     offset: Measured = (
@@ -56,7 +57,7 @@ def measure_ring(
             {
                 "inner edges": inner_standard,
                 "outer edges": place.centre_standard_mm,
-                "reference": uncertainty.radial_mm,
+                **reference.parts("radial_mm"),
             },
         )
     centre = camera.project_plane(place.centre_mm, plan.thickness_mm)
@@ -73,8 +74,9 @@ def _closure(segments: tuple[SegmentMeasure, ...]) -> Measured:
         return Unknown("not every segment's angle could be measured")
     fits = float(np.sqrt(sum(_part(value, "edge fit") ** 2 for value in values)))
     # What the reference adds is shared: turned one way at one segment, the other way across the ring.
-    shared = float(np.mean([_part(value, "reference") for value in values]))
-    return measured(sum(value.value for value in values), {"edge fit": fits, "reference": shared})
+    names = {part.name: None for value in values for part in value.budget if part.name != "edge fit"}
+    shared = {name: float(np.mean([_part(value, name) for value in values])) for name in names}
+    return measured(sum(value.value for value in values), {"edge fit": fits, **shared})
 
 
 def _part(value: Value, name: str) -> float:
@@ -90,7 +92,7 @@ def _mean_gap(joints: tuple[JointMeasure, ...]) -> Measured:
         for value in values[:1]
         for part in value.budget
     }
-    shared = ("scale", "phone's processing", "slot darkness", "blur", "rounded edges")
+    shared = ("scale", CARDS_LIE, THICKNESS, "phone's processing", "slot darkness", "blur", "rounded edges")
     parts = {
         name: float(np.mean(each))
         if name in shared

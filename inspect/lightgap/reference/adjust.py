@@ -36,6 +36,8 @@ FOCAL_STANDARD_NEAR = 0.06
 """The same under ``NEAR_MM``, where focusing lengthens the lens by 2 to 3 % and more."""
 FOCAL_STANDARD_UNTOLD = 0.3
 NEAR_MM = 300.0
+THICKNESS_STANDARD_MM = 0.4
+"""Of the plan's thickness, typed to the millimetre: now and then it is a whole millimetre off."""
 WORST_STRAIN = 2.5
 """A lens that had to go further from what is known of it is doubted."""
 
@@ -341,6 +343,12 @@ def pose_uncertainty(
         taper_deg=math.degrees(taper),
         radial_mm=radial * plan.outer_mm,
     )
+
+
+def thickness_uncertainty(camera: Camera, plan: Plan) -> PoseUncertainty:
+    """What a thickness typed wrong does: all grows by its error over the camera's height above the face."""
+    scale = THICKNESS_STANDARD_MM / (float(camera.foot_mm[2]) - plan.thickness_mm)
+    return PoseUncertainty(scale, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 def _ring_corners(plan: Plan) -> Array:

@@ -96,8 +96,8 @@ class CardFit:
     start : Camera
     prior : CameraPrior
     adjusted : Adjusted
-    covariance : ndarray, shape (p, p)
-        With what was held let loose.
+    covariance, flat_covariance : ndarray, shape (p, p)
+        With what was held let loose; and the same as if all cards lay at their height.
     residual_px : ndarray, shape (corners,)
         Length of each seen corner's residual.
     owner : ndarray of int, shape (corners,)
@@ -109,6 +109,7 @@ class CardFit:
     prior: CameraPrior
     adjusted: Adjusted
     covariance: Array
+    flat_covariance: Array
     residual_px: Array
     owner: NDArray[np.intp]
 
@@ -220,7 +221,8 @@ def fit_cards(
     lengths = np.hypot(*(adjusted.residuals.reshape(-1, 2) * CORNER_STANDARD_PX).T)
     owner = np.concatenate([np.full(card.seen.sum(), index) for index, card in enumerate(cards)])
     covariance = covariance_of(model(adjusted.vector, loose)[1])
-    return CardFit(layout, start, prior, adjusted, covariance, lengths, owner)
+    flat = covariance_of(model(adjusted.vector, np.array([aspect, *[HELD] * len(cards)]))[1])
+    return CardFit(layout, start, prior, adjusted, covariance, flat, lengths, owner)
 
 
 def _start(photo: Photo, layout: CardLayout) -> tuple[Camera, Array]:

@@ -11,7 +11,13 @@ from lightgap.camera import Camera
 from lightgap.errors import ScaleError
 from lightgap.photo import Photo
 from lightgap.plan import Plan
-from lightgap.reference.adjust import WORST_STRAIN, camera_of, picture_centre, pose_uncertainty
+from lightgap.reference.adjust import (
+    WORST_STRAIN,
+    camera_of,
+    picture_centre,
+    pose_uncertainty,
+    thickness_uncertainty,
+)
 from lightgap.reference.card_adjustment import CORNER_STANDARD_PX, PAPER_MM, CardFit, fit_cards, rms_px
 from lightgap.reference.card_corners import (
     CARD_MM,
@@ -23,7 +29,7 @@ from lightgap.reference.card_corners import (
     own_scatter_px,
     see_cards,
 )
-from lightgap.reference.found import CardFound, PoseUncertainty, Reference
+from lightgap.reference.found import CARDS_LIE, THICKNESS, CardFound, PoseUncertainty, Reference
 
 Array = NDArray[np.float64]
 
@@ -223,16 +229,18 @@ def _reference(
             "the lens does not look like a whole photo's: use the photo as taken, not cropped, and lay all "
             "cards flat at one height"
         )
-    covariance = fit.covariance * max(doubts) ** 2
+    told, lie = _uncertainty(photo, plan, fit, max(doubts), printed_bar_mm)
+    thickness = thickness_uncertainty(camera, plan)
     return Reference(
         kind="cards",
         camera=camera,
-        uncertainty=_uncertainty(photo, plan, fit, covariance, printed_bar_mm),
+        uncertainty=told.plus(thickness),
         residual_px=rms_px(fit.residual_px),
         name="1 card" if len(used) == 1 else f"{len(used)} cards",
         cards=tuple(sorted([*used, *unused], key=lambda card: card.number)),
         notes=tuple(notes),
-        focal_standard=float(np.sqrt(covariance[0, 0])),
+        focal_standard=max(doubts) * float(np.sqrt(fit.covariance[0, 0])),
+        named=((CARDS_LIE, lie), (THICKNESS, thickness)),
     )
 
 
@@ -257,14 +265,25 @@ def _uncertainty(
     photo: Photo,
     plan: Plan,
     fit: CardFit,
-    covariance: Array,
+    doubt: float,
     printed_bar_mm: tuple[float, float] | None,
-) -> PoseUncertainty:
-    """Propagate, add the print's own size, and keep to what one card was found to be good for."""
-    told = pose_uncertainty(fit.adjusted.vector, covariance, fit.start, plan, picture_centre(photo))
+) -> tuple[PoseUncertainty, PoseUncertainty]:
+    """Propagate, add the print's own size, and keep to what one card was found to be good for.
+
+    Returns
+    -------
+    told, lie : PoseUncertainty
+        All of it, and the part of it that comes from cards that do not lie at their height.
+    """
+    told, flat = (
+        pose_uncertainty(fit.adjusted.vector, doubt**2 * covariance, fit.start, plan, picture_centre(photo))
+        for covariance in (fit.covariance, fit.flat_covariance)
+    )
+    lie = told.less(flat)
     printed = _PRINT_STANDARD if printed_bar_mm is None else _PRINT_STANDARD_MEASURED
     told = replace(told, scale=float(np.hypot(told.scale, printed)))
     if len(fit.layout.cards) > 1:
-        return told
+        return told, lie
     floor = replace(_ONE_CARD, radial_mm=float(np.radians(_ONE_CARD.pitch_deg)) * plan.outer_mm)
-    return PoseUncertainty(**{name: max(value, getattr(told, name)) for name, value in asdict(floor).items()})
+    least = {name: max(value, getattr(told, name)) for name, value in asdict(floor).items()}
+    return PoseUncertainty(**least), lie

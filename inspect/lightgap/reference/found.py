@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass, replace
 from typing import Literal
 
 from lightgap.camera import Camera
+
+THICKNESS = "thickness as typed"
+CARDS_LIE = "how flat the cards lie"
+"""Names of contributions, in a budget."""
 
 ReferenceKind = Literal["cards", "sheet", "across-flats"]
 
@@ -30,6 +35,20 @@ class PoseUncertainty:
     included_deg: float
     taper_deg: float
     radial_mm: float
+
+    def times(self, factor: float) -> PoseUncertainty:
+        """Return all of it, larger by a factor."""
+        return PoseUncertainty(**{name: factor * standard for name, standard in asdict(self).items()})
+
+    def plus(self, other: PoseUncertainty) -> PoseUncertainty:
+        """Return both together: root sums of squares."""
+        pairs = zip(asdict(self).items(), asdict(other).values(), strict=True)
+        return PoseUncertainty(**{name: math.hypot(one, two) for (name, one), two in pairs})
+
+    def less(self, other: PoseUncertainty) -> PoseUncertainty:
+        """Return what is left without the other: the opposite of `plus`."""
+        pairs = zip(asdict(self).items(), asdict(other).values(), strict=True)
+        return PoseUncertainty(**{name: math.sqrt(max(one**2 - two**2, 0.0)) for (name, one), two in pairs})
 
 
 @dataclass(frozen=True)
@@ -81,6 +100,8 @@ class Reference:
         Sentences for the person (a bent card left out, paper that seems off size).
     focal_standard : float
         Relative standard uncertainty of the focal length after the adjustment.
+    named : tuple of (str, PoseUncertainty)
+        Parts of ``uncertainty`` that a budget tells by a name of their own.
     """
 
     kind: ReferenceKind
@@ -92,6 +113,21 @@ class Reference:
     untold: frozenset[str] = frozenset()
     notes: tuple[str, ...] = ()
     focal_standard: float = 0.03
+    named: tuple[tuple[str, PoseUncertainty], ...] = ()
+
+    def parts(self, quantity: str) -> dict[str, float]:
+        """Standard uncertainties by name that together are ``uncertainty`` of a quantity.
+
+        Examples
+        --------
+        >>> reference.parts("pitch_deg")
+        {"reference": 0.03, "how flat the cards lie": 0.01}
+        """
+        named = {name: float(getattr(part, quantity)) for name, part in self.named}
+        squares = sum(standard**2 for standard in named.values())
+        rest = math.sqrt(max(getattr(self.uncertainty, quantity) ** 2 - squares, 0.0))
+        told = {name: standard for name, standard in named.items() if standard > 0.0}
+        return {"scale" if quantity == "scale" else "reference": rest, **told}
 
     def noting(self, sentence: str) -> Reference:
         """Return the same with one more note."""
@@ -99,7 +135,9 @@ class Reference:
 
     def doubted(self, factor: float) -> Reference:
         """Return the same, less sure by a factor."""
-        grown = {name: factor * standard for name, standard in asdict(self.uncertainty).items()}
         return replace(
-            self, uncertainty=PoseUncertainty(**grown), focal_standard=factor * self.focal_standard
+            self,
+            uncertainty=self.uncertainty.times(factor),
+            focal_standard=factor * self.focal_standard,
+            named=tuple((name, part.times(factor)) for name, part in self.named),
         )

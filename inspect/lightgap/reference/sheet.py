@@ -27,9 +27,10 @@ from lightgap.reference.adjust import (
     plane_poses,
     pose_uncertainty,
     project_with_jacobian,
+    thickness_uncertainty,
     vector_of,
 )
-from lightgap.reference.found import PoseUncertainty, Reference
+from lightgap.reference.found import THICKNESS, PoseUncertainty, Reference
 from lightgap.reference.sheet_edges import SheetEdges, find_quadrilateral
 
 Array = NDArray[np.float64]
@@ -192,14 +193,16 @@ def adjust_sheet(edges: SheetEdges, size: SheetSize, photo: Photo, plan: Plan) -
             f"sides and give them (such as {size.short_mm:g}x{size.long_mm:g}) for surer angles and sizes"
         )
     name = size.name if size.measured else f"{size.name} sheet"
+    thickness = thickness_uncertainty(fit.camera, plan)
     return Reference(
         kind="sheet",
         camera=fit.camera,
-        uncertainty=_uncertainty(fit, size, photo, plan),
+        uncertainty=_uncertainty(fit, size, photo, plan).plus(thickness),
         residual_px=fit.residual_px,
         name=f"sheet of {name}" if size.measured else name,
         notes=tuple(notes),
         focal_standard=float(np.sqrt(fit.adjusted.covariance[0, 0])),
+        named=((THICKNESS, thickness),),
     )
 
 
