@@ -69,6 +69,16 @@ def test_heights_cancel_between_photos_from_the_two_sides_of_a_joint():
     assert same_side.standard == pytest.approx(0.04)
 
 
+def test_heights_set_photos_from_two_sides_apart_without_a_contradiction():
+    """Twice 0.04 mm apart by heights of 0.04 mm is as expected; from one side it would be a contradiction."""
+    photos = [measured(number, {HEIGHTS: 0.04, "edge fit": 0.004}) for number in (0.24, 0.16)]
+    sides, one_side = mean_of(photos, SIDES), mean_of(photos, np.array([1.0, 1.0]))
+    assert np.abs(sides.apart).max() < 1.1
+    assert np.abs(one_side.apart).min() > 10.0
+    names = [[part.name for part in mean.value.budget] for mean in (sides, one_side)]
+    assert ["photos differ" in each for each in names] == [False, True]
+
+
 def test_the_steeper_of_two_views_weighs_less():
     mean = mean_of([measured(0.29, {HEIGHTS: 0.09}), measured(0.17, {HEIGHTS: 0.03})], SIDES).value
     assert mean.value == pytest.approx(0.25 * 0.29 + 0.75 * 0.17)

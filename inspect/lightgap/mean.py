@@ -18,12 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
+from lightgap.reference.found import THICKNESS
 from lightgap.values import COVERAGE_FACTOR, Below, Contribution, Measured, Unknown, Value
 
 Array = NDArray[np.float64]
 
-_HEIGHTS = "heights of the two segments"
-_SHARED = frozenset({"scale", "blur", "slot darkness", "phone's processing", "rounded edges"})
+HEIGHTS = "heights of the two segments"
+_SHARED = frozenset({"scale", THICKNESS, "blur", "slot darkness", "phone's processing", "rounded edges"})
 """One print, one phone, one ring: the same in every photo."""
 _ALIKE = 0.75
 """Correlation of all else: grain and chips mislead a fit alike in every photo. The errors of
@@ -62,10 +63,10 @@ def mean_of(values: Sequence[Measured], leans: Array | None = None) -> Mean:
     if len(known) < 2:
         return Mean(values[known[0]] if known else values[0], apart)
     told = [value for value in values if not isinstance(value, Unknown)]
-    numbers = np.array([_number(value) for value in told])
-    parts = _parts(told)
+    numbers = np.array([number_of(value) for value in told])
+    parts = parts_of(told)
     covariances = {
-        name: np.outer(part, part) * _correlation(name, None if leans is None else leans[known], len(told))
+        name: np.outer(part, part) * correlation(name, None if leans is None else leans[known], len(told))
         for name, part in parts.items()
     }
     variances = np.sum([part**2 for part in parts.values()], axis=0) + 1e-18
@@ -74,23 +75,24 @@ def mean_of(values: Sequence[Measured], leans: Array | None = None) -> Mean:
     budget = {
         name: float(np.sqrt(np.maximum(weights @ part @ weights, 0.0))) for name, part in covariances.items()
     }
-    birge = float(np.sum((numbers - mean) ** 2 / variances)) / (len(told) - 1)
+    apart_by = _apart_by(parts, variances, None if leans is None else leans[known])
+    birge = _chi_square(numbers, apart_by) / (len(told) - 1)
     if birge > 1.0:
         budget["photos differ"] = float(np.sqrt((birge - 1.0) * (weights @ variances)))
     contributions = tuple(Contribution(name, standard) for name, standard in budget.items())
-    apart[known] = _apart(numbers, variances)
+    apart[known] = _apart(numbers, apart_by)
     whole = Value(mean, contributions)
     if all(isinstance(value, Below) for value in told):
         return Mean(Below(max(mean, 0.0) + whole.u95, contributions), apart)
     return Mean(whole, apart)
 
 
-def _number(value: Value | Below) -> float:
+def number_of(value: Value | Below) -> float:
     """The value itself; of a `Below` what was measured, which its bound exceeds by U."""
     return value.value if isinstance(value, Value) else value.below - Value(0.0, value.budget).u95
 
 
-def _parts(values: Sequence[Value | Below]) -> dict[str, Array]:
+def parts_of(values: Sequence[Value | Below]) -> dict[str, Array]:
     """Standard uncertainties by name, each of shape (photos,)."""
     parts: dict[str, Array] = {}
     for index, value in enumerate(values):
@@ -102,10 +104,11 @@ def _parts(values: Sequence[Value | Below]) -> dict[str, Array]:
     return parts
 
 
-def _correlation(name: str, leans: Array | None, count: int) -> Array:
-    if name == _HEIGHTS and leans is not None:
+def correlation(name: str, leans: Array | None, count: int) -> Array:
+    """How one contribution is correlated between photos, shape (count, count)."""
+    if name == HEIGHTS and leans is not None:
         return np.outer(leans, leans)
-    alike = 1.0 if name in _SHARED or name == _HEIGHTS else _ALIKE
+    alike = 1.0 if name in _SHARED or name == HEIGHTS else _ALIKE
     return alike + (1.0 - alike) * np.eye(count)
 
 
@@ -121,12 +124,31 @@ def _weights(covariance: Array) -> Array:
     return np.asarray(some / some.sum())
 
 
-def _apart(numbers: Array, variances: Array) -> Array:
-    """Each number less the mean of the others, over the standard uncertainty of that as if independent."""
+def _apart_by(parts: dict[str, Array], variances: Array, leans: Array | None) -> Array:
+    """Covariance by which photos may differ: as if independent but for the heights, which set them apart.
+
+    What photos share makes them differ by less than this, but how much they share is only a good guess.
+    """
+    heights = parts.get(HEIGHTS, np.zeros_like(variances)) * (1.0 if leans is None else leans)
+    own = np.diag(variances - heights**2 + 1e-9 * variances)
+    return np.asarray(own + (np.outer(heights, heights) if leans is not None else np.diag(heights**2)))
+
+
+def _chi_square(numbers: Array, covariance: Array) -> float:
+    """Weighted sum of squares about the mean of least variance."""
+    ones = np.ones(len(numbers))
+    inverse = np.linalg.inv(covariance)
+    rest = numbers - (ones @ inverse @ numbers) / (ones @ inverse @ ones)
+    return float(rest @ inverse @ rest)
+
+
+def _apart(numbers: Array, covariance: Array) -> Array:
+    """Each number less the mean of the others, over the standard uncertainty of that."""
     apart = []
     for index in range(len(numbers)):
-        trust = np.delete(1.0 / variances, index)
-        trust /= trust.sum()
-        others, variance = trust @ np.delete(numbers, index), trust @ np.delete(variances, index)
-        apart.append((numbers[index] - others) / np.sqrt(variances[index] + variance))
+        lever = 1.0 / np.diag(covariance)
+        lever[index] = 0.0
+        lever /= -lever.sum()
+        lever[index] = 1.0
+        apart.append(lever @ numbers / np.sqrt(lever @ covariance @ lever))
     return np.array(apart)

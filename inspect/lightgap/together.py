@@ -15,6 +15,7 @@ from lightgap.again.matching import Match, match
 from lightgap.again.renumber import renumber
 from lightgap.again.ring_print import RingPrint
 from lightgap.errors import RingError
+from lightgap.heights import find_steps, say_steps, with_heights
 from lightgap.mean import mean_of
 from lightgap.measure import JointMeasure, Measurement, RingMeasure, SegmentMeasure
 from lightgap.report import PhotoPart, Report, make_report
@@ -104,14 +105,15 @@ def combine(taken: Sequence[Shot | Missed]) -> Shot:
             why = f"{parts[place].name} does not surely show the same face of this ring; it was left out."
             parts[place] = replace(parts[place], part="left out", why=why)
     leans = np.array([_leans(reports[place], each) for place, each in measurements.items()])
-    measurement, apart = _joined(list(measurements.values()), leans)
+    steps = find_steps(list(measurements.values()), leans)
+    measurement, apart = _joined([with_heights(each, steps.ratio) for each in measurements.values()], leans)
     for place, why in _contradictions(apart, [parts[place].name for place in measurements]).items():
         place = list(measurements)[place]
         parts[place] = replace(parts[place], why=why)
     notes = _notes({parts[place].name: each.notes for place, each in measurements.items()})
     if len(reports) > 1:
         notes.append(f"Combined from {joined(_names(parts, sorted(reports)))}.")
-    notes += [part.why for part in parts if part.why is not None]
+    notes += [*say_steps(steps), *(part.why for part in parts if part.why is not None)]
     untold = frozenset.intersection(*(report.reference.untold for report in reports.values()))
     report = make_report(
         base.photo_name,

@@ -18,7 +18,7 @@ END_CLEARANCE_MM = 0.6
 """How far from a joint's ends its faces are fitted: corners are chipped and rounded."""
 NOISE_FACTOR = 1.5
 """What a fit's own scatter understates: grain is alike over more than one block."""
-_HEIGHT_STANDARD_MM = 0.07
+HEIGHT_STANDARD_MM = 0.07
 """How far one segment's top face usually stands above or below the others of a sanded ring."""
 
 
@@ -117,7 +117,7 @@ def unmeasured(site: Site, plan: Plan, reason: str) -> JointFaces:
 
 def heights_mm(site: Site) -> float:
     """What unequal heights of the two segments put into the gap: each moves its face by the lean."""
-    return float(np.sqrt(2.0) * _HEIGHT_STANDARD_MM * abs(site.lean))
+    return float(np.sqrt(2.0) * HEIGHT_STANDARD_MM * abs(site.lean))
 
 
 def taper_deg(difference_mm: float, site: Site) -> float:
