@@ -309,6 +309,8 @@ function openHand(open) {
   if (open) {
     if (chosen?.kind === "joint") viewer.goTo(overlay.boxFor(chosen));
     find("#facts").prepend(find("#hand"));
+    // On a phone what to do stands below the photo: both must be in sight.
+    find("#look").scrollIntoView({ block: "start" });
   }
 }
 

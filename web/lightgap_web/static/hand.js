@@ -124,6 +124,11 @@ export class Hand {
     return ((number - 1 - this.shift + count) % count) + 1;
   }
 
+  /** The number that a joint of the help bears in the report shown, and so in the photo. */
+  shown(key) {
+    return ((Number(key) - 1 + this.shift) % this.joints.length) + 1;
+  }
+
   /** What was given so far: a sentence each, and how to take it back. */
   list() {
     const { help } = this;
@@ -131,11 +136,11 @@ export class Hand {
     if (help.first_joint_px) lines.push(["Joint 1 is marked.", () => this.unmarkFirst()]);
     if (help.outline_px) lines.push(["The ring is shown by three points.", () => (help.outline_px = null)]);
     for (const number of Object.keys(help.faces)) {
-      lines.push([`The lines of joint ${number} are set.`, () => delete help.faces[number]]);
+      lines.push([`The lines of joint ${this.shown(number)} are set.`, () => delete help.faces[number]]);
     }
     help.added_px.forEach((_, index) => lines.push(["A joint is added.", () => help.added_px.splice(index, 1)]));
     for (const number of help.struck) {
-      lines.push([`Joint ${number} is struck out.`, () => (help.struck = help.struck.filter((one) => one !== number))]);
+      lines.push([`Joint ${this.shown(number)} is struck out.`, () => (help.struck = help.struck.filter((one) => one !== number))]);
     }
     return lines.map(([text, undo]) => el("li", {}, `${text} `, el("button", {
       type: "button",
