@@ -249,7 +249,7 @@ def test_a_fault_of_the_program_is_told_politely_and_kept_in_a_file(
     assert __version__ in log.read_text()
 
 
-@pytest.mark.parametrize("command", ["check", "cards", "serve", "demo"])
+@pytest.mark.parametrize("command", ["check", "cards", "camera", "serve", "demo"])
 def test_every_command_has_help_with_a_worked_example(capsys: Capture, command: str) -> None:
     with pytest.raises(SystemExit) as ended:
         cli.main([command, "--help"])

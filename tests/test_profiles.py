@@ -64,8 +64,8 @@ def test_a_profile_that_is_named_may_serve_a_photo_without_exif(tmp_path: Path) 
         'focal = "wide"',
         # Whole, but for one figure that no lens has.
         "make = 'a'\nmodel = 'b'\nlens = ''\nfocal_mm = 5.7\nequivalent_mm = 26.0\naspect = 1.3\n"
-        "focal = nan\ncentre = [0.0, 0.0]\nk1 = 0.0\nk2 = 0.0\nfocal_standard = 0.01\ncentre_standard = 0.01\n"
-        "k1_standard = 0.01\ndistance_mm = 400.0\nphotos = 3\nmade = '2026-03-01'\n",
+        "focal = nan\ncentre = [0.0, 0.0]\nk1 = 0.0\nk2 = 0.0\nfocal_standard = 0.01\n"
+        "centre_standard = 0.01\nk1_standard = 0.01\ndistance_mm = 400.0\nphotos = 3\nmade = '2026-03-01'\n",
     ],
 )
 def test_what_is_no_profile_is_refused_by_name_and_passed_over_when_stored(text: str) -> None:

@@ -10,6 +10,7 @@ from lightgap.camera import Camera
 
 THICKNESS = "thickness as typed"
 CARDS_LIE = "how flat the cards lie"
+SHEET_LIES = "how flat the sheet lies"
 """Names of contributions, in a budget."""
 
 ReferenceKind = Literal["cards", "sheet", "across-flats"]

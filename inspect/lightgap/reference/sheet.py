@@ -30,7 +30,7 @@ from lightgap.reference.adjust import (
     thickness_uncertainty,
     vector_of,
 )
-from lightgap.reference.found import THICKNESS, PoseUncertainty, Reference
+from lightgap.reference.found import SHEET_LIES, THICKNESS, PoseUncertainty, Reference
 from lightgap.reference.sheet_edges import SheetEdges, find_quadrilateral
 
 Array = NDArray[np.float64]
@@ -54,6 +54,17 @@ _CAUCHY = (100.0, 3.0)
 _SIDE_STANDARD = 0.0015
 _SIDE_STANDARD_MEASURED = 0.0007
 _COMMON_STANDARD = 0.001
+
+_SHEET_LIES = PoseUncertainty(
+    scale=0.0006,
+    pitch_deg=0.015,
+    skew_deg=0.015,
+    mitre_deg=0.03,
+    included_deg=0.015,
+    taper_deg=0.001,
+    radial_mm=0.0,
+)
+"""Of a sheet that is 0.3 mm off flat, from sheets drawn with an edge or a corner raised."""
 
 # What a right sheet keeps to; px for a photo of 4000 px, in proportion for larger ones.
 _LEAST_SCORE = 0.1
@@ -194,15 +205,16 @@ def adjust_sheet(edges: SheetEdges, size: SheetSize, photo: Photo, plan: Plan) -
         )
     name = size.name if size.measured else f"{size.name} sheet"
     thickness = thickness_uncertainty(fit.camera, plan)
+    lies = replace(_SHEET_LIES, radial_mm=plan.outer_mm * math.radians(_SHEET_LIES.pitch_deg))
     return Reference(
         kind="sheet",
         camera=fit.camera,
-        uncertainty=_uncertainty(fit, size, photo, plan).plus(thickness),
+        uncertainty=_uncertainty(fit, size, photo, plan).plus(thickness).plus(lies),
         residual_px=fit.residual_px,
         name=f"sheet of {name}" if size.measured else name,
         notes=tuple(notes),
         focal_standard=float(np.sqrt(fit.adjusted.covariance[0, 0])),
-        named=((THICKNESS, thickness),),
+        named=((SHEET_LIES, lies), (THICKNESS, thickness)),
     )
 
 
