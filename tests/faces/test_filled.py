@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -19,9 +20,13 @@ from lightgap.faces.colour import beyond_shade, brightness_and_tint
 from lightgap.faces.filled import FillFit, fit_fill, has_own_hue, tell_filling
 from lightgap.faces.fit import fit_joints
 from lightgap.faces.joint import JointFaces
+from lightgap.faces.lamp import PLACES
+from lightgap.faces.levels import blurred_step
 from lightgap.faces.line import Line, seek_line
+from lightgap.faces.open import EdgeFit
 from lightgap.faces.squeeze import look_beside
 from lightgap.faces.strip import Strip
+from lightgap.faces.tinted import seek_seam
 from lightgap.plan import Plan
 from made_strip import Array, MadeJoint
 
@@ -166,6 +171,28 @@ class TestFitted:
     def test_glue_like_the_wood_has_no_edges(self) -> None:
         strip = strip_of(LINE, WALNUT, 1.05 * WALNUT)
         assert seek_line(strip, (0.0, 0.0), LINE.u_range, LINE.blur_px, 0.0) is None
+
+
+class TestSeam:
+    """Resin about as bright as the wood: a step alone is pulled off the thin dark line at the edge."""
+
+    @pytest.mark.parametrize(("side", "sign"), [("a", 1.0), ("b", -1.0)])
+    def test_an_edge_is_moved_onto_it(self, side: Literal["a", "b"], sign: float) -> None:
+        found = seek_seam(self.edge(line=-0.08, at_px=1.2), side, 0.9)
+        assert found is not None
+        assert found[0].offset_mm == pytest.approx(2.0 + sign * 0.12, abs=0.008)
+        assert 0.02 < found[1] < 0.05
+
+    def test_a_plain_step_is_left(self) -> None:
+        assert seek_seam(self.edge(line=0.0, at_px=0.0), "a", 0.9) is None
+
+    @staticmethod
+    def edge(line: float, at_px: float) -> EdgeFit:
+        """10 px per mm; the face lies ``at_px`` beyond the fitted edge."""
+        step, bell = blurred_step(PLACES - at_px, 0.9)
+        grain = 0.002 * np.sin(3.0 * PLACES)
+        profile = 0.5 - 0.04 * step + line * bell + grain
+        return EdgeFit(2.0, 0.0, 0.0, np.zeros((2, 2)), 10.0, profile)
 
 
 @cache

@@ -16,7 +16,7 @@ from lightgap.faces.odd import JointPlaces, length_scatter_mm, odd_faces
 from lightgap.faces.open import EdgeFit, fit_edge
 from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
 from lightgap.faces.strip import Strip
-from lightgap.faces.tinted import fit_tinted_edge, look_beyond
+from lightgap.faces.tinted import fit_tinted_edge, look_beyond, seek_seam
 from lightgap.plan import Plan
 from lightgap.values import Contribution
 
@@ -95,7 +95,9 @@ def _filled_edge(
         tinted = fit_tinted_edge(strip, side, beyond, start, site.u_range, site.blur_px, gap_px)
         if tinted is not None:
             return tinted, beyond.tint_standard_mm(site.px_per_mm, site.blur_px)
-    return _slot_edge(strip, side, start, site, gap_px)[0], beyond.rim_standard_mm()
+    bare, _ = _slot_edge(strip, side, start, site, gap_px)
+    seam = None if bare is None else seek_seam(bare, side, site.blur_px)
+    return (bare, beyond.rim_standard_mm()) if seam is None else seam
 
 
 @dataclass(frozen=True, eq=False)

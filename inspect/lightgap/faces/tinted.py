@@ -3,11 +3,15 @@
 Resin can be as bright as the wood, glossy in parts, darker along its rim; the wood's upper edge can
 be rounded and lit from one side. All that changes the brightness about the edge. The tint changes
 once, at the edge itself. It is stored coarser than brightness, so its blur is measured on the edge.
+
+Without a tint, wood and resin of like brightness still meet in a thin dark line: the resin's rim and the
+wood's rounded edge. A step is pulled to one side of it; the line itself lies on the face.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -30,6 +34,10 @@ _TINT_STANDARD_PX, _SHIFT_SHARE = 0.10, 0.2
 _RIM_STANDARD_MM = 0.012
 """Width, times darkness, of a filling's rim: what of it goes into an edge of brightness."""
 _TIMES = np.arange(0.8, 3.21, 0.1)
+_ROUNDED_STANDARD_MM = 0.02
+"""What a wood's edge broken by sandpaper, 0 to some 0.1 mm, darkens beside a filling."""
+_SEAM_PX, _SEAM_TIMES = np.arange(-3.0, 3.01, 0.1), 2.0
+_SEAM_STANDARD_PX, _SEAM_SHARE = 0.2, 0.2
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,12 +55,14 @@ class Beyond:
 
     def tint_standard_mm(self, px_per_mm: float, blur_px: float) -> float:
         """Standard uncertainty of an edge found by its tint, mm."""
-        return float(np.hypot(_TINT_STANDARD_PX, _SHIFT_SHARE * self.shift_px(blur_px))) / px_per_mm
+        found_px = float(np.hypot(_TINT_STANDARD_PX, _SHIFT_SHARE * self.shift_px(blur_px)))
+        return float(np.hypot(found_px / px_per_mm, _ROUNDED_STANDARD_MM))
 
     def rim_standard_mm(self) -> float:
         """Standard uncertainty, for the filling's rim, of an edge found by its brightness, mm."""
         wood, filling = float(self.wood @ LUMA), float(self.filling @ LUMA)
-        return _RIM_STANDARD_MM * filling / max(abs(wood - filling), 0.02 * filling)
+        rim_mm = _RIM_STANDARD_MM * filling / max(abs(wood - filling), 0.02 * filling)
+        return float(np.hypot(rim_mm, _ROUNDED_STANDARD_MM))
 
     @property
     def is_tinted(self) -> bool:
@@ -113,6 +123,41 @@ def fit_tinted_edge(
         return None
     sign = 1.0 if side == "a" else -1.0
     return replace(fit, offset_mm=fit.offset_mm - sign * beyond.shift_px(blur_px) / fit.px_per_mm)
+
+
+def seek_seam(fit: EdgeFit, side: Literal["a", "b"], blur_px: float) -> tuple[EdgeFit, float] | None:
+    """Move an edge of brightness onto the thin dark line along it; None where none is seen.
+
+    A line's place and a step's tell apart by the whole profile: the line must explain it clearly better.
+
+    Returns
+    -------
+    (EdgeFit, float)
+        The edge, and its standard uncertainty, mm.
+    """
+    blur = max(round(blur_px, 1), 0.4)
+    step, seam = (
+        fit.profile @ fit.profile - np.sum((bases @ fit.profile) ** 2, axis=-1) for bases in _seams(blur)
+    )
+    best = int(np.argmin(seam))
+    if not 0 < best < _SEAM_PX.size - 1 or np.min(step) < _SEAM_TIMES * seam[best]:
+        return None
+    shift_px = float(_SEAM_PX[best])
+    sign = 1.0 if side == "a" else -1.0
+    standard_px = float(np.hypot(_SEAM_STANDARD_PX, _SEAM_SHARE * shift_px))
+    moved = replace(fit, offset_mm=fit.offset_mm + sign * shift_px / fit.px_per_mm)
+    return moved, float(np.hypot(standard_px / fit.px_per_mm, _ROUNDED_STANDARD_MM))
+
+
+@lru_cache(maxsize=16)
+def _seams(blur_px: float) -> tuple[Array, Array]:
+    """Transposed orthonormal bases of a step, and of a step with a line on it, at every place."""
+    place = PLACES[None, :] - _SEAM_PX[:, None]
+    step, line = blurred_step(place, blur_px)
+    plain = [1.0 - step, step, np.minimum(place, 0.0)]
+    bases = (np.linalg.qr(np.stack(columns, axis=-1))[0] for columns in (plain, [*plain, line]))
+    bare, lined = (np.swapaxes(base, 1, 2) for base in bases)
+    return bare, lined
 
 
 def _blur(profile: Array, blur_px: float) -> float:
