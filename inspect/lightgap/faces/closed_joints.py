@@ -26,7 +26,7 @@ from lightgap.plan import Plan
 from lightgap.values import Contribution
 
 _PROCESSING_PX = 0.02
-_STEP_PROCESSING_PX = 0.15
+_STEP_PROCESSING_PX = 0.10
 """Between two woods a tone curve and a gap look alike: what it leaves, at a step of 0.7 of the mean."""
 _PROCESSING_SHARE = 0.05
 _HALO_TIMES = 8.0
