@@ -160,7 +160,8 @@ def test_the_whole_way(open_page: Open, memory: None, tmp_path: Path, width: int
         assert "(after: 9)" in row.inner_text()
         assert "out of tolerance" in row.locator("td").nth(0).inner_text()
         assert "in tolerance" in row.locator("td").nth(1).inner_text()
-        assert row.locator("td").nth(2).inner_text().startswith("-0.")
+        # By half a millimetre, or by at least as much where the joint is now too narrow to be measured.
+        assert re.match(r"[-\N{MINUS SIGN}]0\.[45]", row.locator("td").nth(2).inner_text())
         assert fits(page, width)
         assert serious(page) == []
 
