@@ -25,7 +25,7 @@ Votes = NDArray[np.complex64]
 _HALF_STRENGTH = 6.0
 """Colour gradient, codes per pixel of the picture given, at which a vote has half its weight."""
 _INNER_WEIGHT = 0.7
-_SOFT_EDGE = 0.015
+_SOFT_EDGE, _BAND_ENDS = 0.015, 5.0
 _APART = 0.06
 _SIZES_APART = 0.055
 _PEAKS_APART = 0.15
@@ -175,7 +175,10 @@ def _band(radius: Float32, apothem: float, plan: Plan) -> Float32:
     """A soft band from the flats to the corners, its sum 1."""
     corner = apothem / np.cos(np.radians(plan.mitre_deg)) if plan.outline == "polygon" else apothem
     beyond = np.maximum(np.maximum(apothem - radius, radius - corner), 0.0)
-    band = np.exp(-0.5 * (beyond / max(1.0, _SOFT_EDGE * apothem)) ** 2)
+    soft = max(1.0, _SOFT_EDGE * apothem)
+    near = beyond < _BAND_ENDS * soft
+    band = np.zeros_like(radius)
+    band[near] = np.exp(-0.5 * (beyond[near] / soft) ** 2)
     return np.asarray(band / band.sum(), dtype=np.float32)
 
 
