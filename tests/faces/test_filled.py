@@ -172,6 +172,13 @@ class TestFitted:
         strip = strip_of(LINE, WALNUT, 1.05 * WALNUT)
         assert seek_line(strip, (0.0, 0.0), LINE.u_range, LINE.blur_px, 0.0) is None
 
+    @pytest.mark.parametrize(("glue", "hides"), [(0.38, True), (0.22, False)])
+    def test_glue_of_one_woods_tone_could_hide_in_other_joints(self, glue: float, hides: bool) -> None:
+        made = replace(LINE, gap_mm=0.6, woods=(0.12, 0.45), slot=glue, noise=0.003)
+        fit = fitted(made.strip(), made)
+        assert fit is not None
+        assert fit.hides is hides
+
 
 class TestSeam:
     """Resin about as bright as the wood: a step alone is pulled off the thin dark line at the edge."""

@@ -50,6 +50,7 @@ _SLOT_OR_GLUE, _SURELY_NO_SLOT, _ALIKE_MM = 0.25, 10.0, 0.1
 _FLANK_BINS, _DARKER, _PALEST = 12, 0.08, 0.9
 _HIDDEN = "dried glue hides this joint"
 _COVERED = "something lies over part of this joint, dried glue perhaps; the clear part is measured"
+_COULD_HIDE = "glue of the tone of its wood fills another joint, and could fill this one unseen"
 _FILLED = "glue fills this joint, and its edges cannot be told from the wood"
 
 
@@ -124,8 +125,9 @@ def _tell(
     """Finish every joint as what it is: a slot, a glue line, or one that something covers."""
     looks = [_look(sight, fit, plan) for sight, fit in zip(sights, fits, strict=True)]
     covers = iter(find_cover([look.beside for look in looks if look is not None]))
-    levels = [look.fill.level for look in looks if look is not None and look.fill is not None]
-    filled_level = float(np.median(levels)) if levels else None
+    filled = [(look.filling, look.fill) for look in looks if look is not None and look.fill is not None]
+    filled_level = float(np.median([fill.level for _, fill in filled])) if filled else None
+    could_hide = any(filling == "glue" and fill.hides for filling, fill in filled)
     joints = []
     for sight, fit, look in zip(sights, fits, looks, strict=True):
         if fit is None or look is None:
@@ -140,6 +142,8 @@ def _tell(
             joints.append(_finish_clear_part(sight, cover, plan, response, filled_level))
         elif look.filling is not None:
             joints.append(replace(unmeasured(sight.site, plan, _FILLED), kind="glue"))
+        elif could_hide and not _shows_slot(fit):
+            joints.append(unmeasured(sight.site, plan, _COULD_HIDE))
         else:
             joints.append(_finish(sight.site, fit, response, filled_level))
     return joints
@@ -265,6 +269,12 @@ def _finish(site: Site, fit: ClosedFit, response: Response, filled_level: float 
         taper_budget=(Contribution("phone's processing", _taper_processing(fit, site, response)),),
         below_mm=below,
     )
+
+
+def _shows_slot(fit: ClosedFit) -> bool:
+    """Whether a line darker than both woods is seen."""
+    woods = np.median(fit.profile[:_FLANK_BINS]), np.median(fit.profile[-_FLANK_BINS:])
+    return bool(np.min(fit.profile) < (1.0 - _DARKER) * min(woods))
 
 
 def _as_filled(fit: ClosedFit, site: Site, filled_level: float | None) -> Contribution:

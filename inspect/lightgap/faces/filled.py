@@ -45,6 +45,7 @@ _LARGEST_MM = 1.2
 _ROUNDS = 14
 _LEAST_CONTRAST = 0.1
 _LEAST_ALIKE = 0.85
+_UNLIKE, _HIDING = 0.15, 0.2
 _WIDEST_STANDARD_MM = 0.06
 
 
@@ -62,6 +63,8 @@ class FillFit:
         How far the gap moves per px of blur, mm.
     level : float
         Light of the filling over the mean of both woods.
+    hides : bool
+        Whether it is of nearly the tone of one of two unlike woods.
     """
 
     centre_mm: float
@@ -73,6 +76,7 @@ class FillFit:
     depth_standard_mm: float
     gap_per_blur: float
     level: float
+    hides: bool
 
     @property
     def line(self) -> tuple[float, float]:
@@ -189,6 +193,10 @@ def fit_fill(
         depth_standard_mm=max(0.5 * float(np.ptp(likely, axis=0)[2]) / scale, abs(lean) * _DEPTH_STANDARD_MM),
         gap_per_blur=float(wider.parameters[2] - flush.parameters[2]) / scale / (0.03 * blur_px),
         level=float(2.0 * level / max(wood_a + wood_b, 1e-6)),
+        hides=bool(
+            abs(wood_a - wood_b) > _UNLIKE * (wood_a + wood_b)
+            and min(abs(level / max(wood, 1e-6) - 1.0) for wood in (wood_a, wood_b)) < _HIDING
+        ),
     )
 
 
