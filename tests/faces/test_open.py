@@ -100,6 +100,22 @@ class TestOneEdge:
         assert rms < 1.5 * bound
         assert 0.8 < np.sqrt(np.mean(told)) / rms < 1.5
 
+    def test_light_that_no_step_explains_is_carried(self) -> None:
+        """A bright streak 2.5 px into the slot pushes a faint edge; what is left of it tells how far."""
+
+        def streak(below_a: Array, _below_b: Array) -> Array:
+            return 0.02 * np.exp(-0.5 * ((below_a - 2.5) / 0.8) ** 2)
+
+        made = MadeJoint(3.0, woods=(0.06, 0.06), slot=0.01)
+        plain, _ = edges_of(made)
+        strip = made.strip(also=streak)
+        pushed = fit_edge(strip, "a", (-1.5, 0.0), made.u_range, made.blur_px, made.gap_mm * made.px_per_mm)
+        assert pushed is not None
+        assert plain.misfit_mm < 0.001
+        error = abs(pushed.offset_mm - plain.offset_mm)
+        assert error > 0.005
+        assert error < 2.0 * pushed.misfit_mm
+
     def test_too_short_an_edge_is_not_fitted(self) -> None:
         made = MadeJoint(3.0)
         assert fit_edge(made.strip(), "a", (-1.5, 0.0), (0.0, 2.0), 0.9, 24.0) is None

@@ -26,6 +26,7 @@ _ROW_PX = 4.0
 _MINIMUM_ROWS = 6
 _BLOCK_PX = 12.0
 _FINE_PX = 0.5
+_MISFIT_PX, _MISFIT_BIN_PX = 4.0, 0.5
 _SEARCH_MM, _SEARCH_EDGE_MM, _SEARCH_PRIOR_MM = 0.9, 0.25, 0.4
 
 
@@ -43,6 +44,8 @@ class EdgeFit:
         Scale across the edge.
     profile : ndarray, shape (len(PLACES),)
         Mean light along the edge at each of `lightgap.faces.lamp.PLACES`.
+    misfit_mm : float
+        Standard uncertainty for light beside the edge that the fitted step does not explain.
     either_mm : float
         Standard uncertainty added because the edge could be either of two lines; 0 if it is clear.
     """
@@ -53,6 +56,7 @@ class EdgeFit:
     covariance: Array
     px_per_mm: float
     profile: Array
+    misfit_mm: float = 0.0
     either_mm: float = 0.0
 
     def moved(self, strip: LitStrip, sign: float) -> EdgeFit:
@@ -111,7 +115,25 @@ def fit_edge(
         covariance=plain.covariance / scale**2 / np.array([[1.0, data.half], [data.half, data.half**2]]),
         px_per_mm=scale,
         profile=_profile(data, plain),
+        misfit_mm=_misfit_px(data, plain, blur_px) / scale,
     )
+
+
+def _misfit_px(data: _Window, fit: LevelFit, blur_px: float) -> float:
+    """How far what the step leaves of the mean profile could have pushed the edge, px.
+
+    A step of contrast C blurred by s rises at its middle by C / (s sqrt(2 pi)) a pixel: light that is
+    wrong by r there moves it by r s sqrt(2 pi) / C.
+    """
+    distance = data.distance - fit.parameters[0] - fit.parameters[1] * data.along
+    near = np.abs(distance) < _MISFIT_PX
+    bins = ((distance[near] + _MISFIT_PX) / _MISFIT_BIN_PX).astype(np.intp)
+    count = np.bincount(bins)
+    left = np.bincount(bins, fit.residuals[near])[count > 0] / count[count > 0]
+    contrast = abs(float(np.median(fit.levels[:, 0] - fit.levels[:, 1])))
+    wrong = float(np.sqrt(np.mean(left**2)))
+    moved = wrong * blur_px * float(np.sqrt(2.0 * np.pi)) / max(contrast, 1e-4)
+    return min(moved, _MISFIT_PX)
 
 
 def _profile(data: _Window, fit: LevelFit) -> Array:

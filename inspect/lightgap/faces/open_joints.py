@@ -22,7 +22,7 @@ from lightgap.values import Contribution
 
 Array = NDArray[np.float64]
 
-_PROCESSING_PX = 0.10
+_PROCESSING_PX = 0.08
 _BLOCKED_MARGIN_MM = 1.5
 _DOUBT_MM = 0.04
 _LEAST_OPEN_SHARE = 0.15
@@ -155,6 +155,7 @@ class OpenFits:
             covariance[2 * index : 2 * index + 2, 2 * index : 2 * index + 2] = block
         odd = float(np.hypot(*odd_mm))
         either = float(np.linalg.norm([a.either_mm, b.either_mm, odd]))
+        misfit = float(np.hypot(a.misfit_mm, b.misfit_mm))
         processing = _PROCESSING_PX / site.px_per_mm * (1.0 + 2.0 * response.halo_standard)
         doubts = []
         if odd > 0.0:
@@ -180,6 +181,7 @@ class OpenFits:
             covariance=covariance,
             gap_budget=(
                 Contribution("phone's processing", processing),
+                Contribution("other light beside the edges", misfit),
                 Contribution("heights of the two segments", heights_mm(site)),
                 Contribution("which of two lines is the edge", either),
                 Contribution("rounded edges", _ROUNDED_STANDARD_MM),
@@ -187,6 +189,7 @@ class OpenFits:
             ),
             taper_budget=(
                 Contribution("phone's processing", taper_deg(0.3 * processing, site)),
+                Contribution("other light beside the edges", taper_deg(0.5 * misfit, site)),
                 Contribution("which of two lines is the edge", taper_deg(0.3 * either, site)),
                 Contribution("rims and tint of the filling", taper_deg(0.3 * self.filling_mm, site)),
             ),
