@@ -26,6 +26,8 @@ _ROW_PX = 4.0
 _MINIMUM_ROWS = 6
 _BLOCK_PX = 12.0
 _FINE_PX = 0.5
+_MOST_MOVES, _SETTLED_PX = 3, 1.5
+"""How often the window follows an edge that was found further from its middle."""
 _MISFIT_PX, _MISFIT_BIN_PX = 4.0, 0.5
 _SEARCH_MM, _SEARCH_EDGE_MM, _SEARCH_PRIOR_MM = 0.9, 0.25, 0.4
 
@@ -94,10 +96,10 @@ def fit_edge(
     data = _window(strip, side, start, u_range, min(_GAP_PX, 0.5 * gap_px))
     if data is None:
         return None
-    for _ in range(3):
-        plain = _fit_plain(data, blur_px, is_slot)
+    plain = _fit_plain(data, blur_px, is_slot)
+    for _ in range(_MOST_MOVES):
         shift, turn = plain.parameters
-        if abs(shift) < 1.5 and abs(turn) < 1.5:
+        if abs(shift) < _SETTLED_PX and abs(turn) < _SETTLED_PX:
             break
         moved = (
             data.line[0] + data.sign * (shift - turn * data.middle / data.half) / data.scale,
@@ -107,6 +109,7 @@ def fit_edge(
         if again is None:
             return None
         data = again
+        plain = _fit_plain(data, blur_px, is_slot)
     scale = data.scale
     return EdgeFit(
         offset_mm=data.line[0] + data.line[1] * data.middle + data.sign * plain.parameters[0] / scale,
