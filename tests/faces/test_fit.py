@@ -13,7 +13,7 @@ from accuracy.maker import Drawn, View, draw_ring
 from accuracy.truth import Truth
 from exact_ring import ExactRing
 from lightgap.faces.blur import Response, typical_response
-from lightgap.faces.fit import fit_joints
+from lightgap.faces.fit import believed, fit_joints
 from lightgap.faces.joint import JointFaces
 from lightgap.faces.site import find_site
 from lightgap.hand import HandFace
@@ -110,6 +110,20 @@ class TestNotMeasured:
         cut = Photo(np.ascontiguousarray(photo.codes[:, : int(inner_x) - 15]))
         joint = fitted("spaced", photo=cut)[number - 1]
         assert joint.reason == "too few pixels of it are in the photo"
+
+    @pytest.mark.parametrize("skew_deg", [-6.0, 4.0])
+    def test_a_line_that_no_saw_cuts_is_no_joint(self, skew_deg: float) -> None:
+        joint = ExactRing(CLOSED, skew_deg={4: skew_deg}).joint(4)
+        assert joint.face_a is not None
+        doubted = believed(joint)
+        assert doubted.face_a is doubted.face_b is None
+        assert doubted.reason is not None
+        assert f"{abs(skew_deg):.0f} degrees askew" in doubted.reason
+
+    def test_a_mitre_cut_a_degree_off_is_a_joint(self) -> None:
+        for skew_deg in (-1.5, 0.0, 1.0):
+            joint = ExactRing(CLOSED, skew_deg={4: skew_deg}).joint(4)
+            assert believed(joint) is joint
 
     @pytest.mark.parametrize("style", ["closed", "spaced"])
     def test_a_joint_that_leaves_the_photo_half_way_gives_no_warning(self, style: str) -> None:

@@ -22,6 +22,8 @@ from lightgap.ring.outline import Outline
 
 _RESOLVED_CLOSED_MM = 1.2
 """A joint planned closed but wider than this is fitted edge by edge."""
+_MOST_SKEW_DEG = 3.0
+"""No joint runs further off the ring's radius: its segments would miss their mitre by so much."""
 _BLOWN_OUT_LIGHT, _BLOWN_OUT_SHARE = 0.93, 0.25
 """Where so much of a joint's surroundings is white, what is left of a line is narrower than it was."""
 
@@ -63,7 +65,25 @@ def fit_joints(
     joints += measure_open([sight for sight in sights if isinstance(sight, OpenFits)], plan, response)
     joints += measure_closed([sight for sight in sights if isinstance(sight, ClosedSight)], plan, response)
     joints.sort(key=lambda joint: joint.number)
-    return tuple(replace(joint, by_hand=joint.number in by_hand) for joint in joints)
+    return tuple(
+        replace(joint, by_hand=True) if joint.number in by_hand else believed(joint) for joint in joints
+    )
+
+
+def believed(joint: JointFaces) -> JointFaces:
+    """Leave a joint unmeasured whose line runs as no saw cuts it: grain, or a mark, was taken for it."""
+    if joint.face_a is None or joint.face_b is None:
+        return joint
+    turned = np.degrees(np.arctan(0.5 * (joint.face_a.slope + joint.face_b.slope)))
+    radial = np.degrees(np.arctan2(joint.middle_mm[1], joint.middle_mm[0]))
+    skew = (joint.direction_deg - turned - radial + 180.0) % 360.0 - 180.0
+    if abs(skew) <= _MOST_SKEW_DEG:
+        return joint
+    reason = (
+        f"the line seen here runs {abs(skew):.0f} degrees askew, as no joint does: something else was taken "
+        "for it; set its faces by hand"
+    )
+    return replace(joint, face_a=None, face_b=None, below_mm=None, reason=reason)
 
 
 def _hand_tooth(tooth: Tooth, faces: tuple[HandFace, HandFace], camera: Camera, plan: Plan) -> Tooth:
