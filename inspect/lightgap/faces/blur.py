@@ -33,6 +33,8 @@ _MINIMUM_CONTRAST = 0.05
 _GROUPS = 3
 _CLEAN_RESIDUAL = 0.005
 """Rms, in codes 0..1, below which sharpening alone explains the edges."""
+_EXPLAINED_RESIDUAL = 0.0015
+"""Rms, in codes 0..1, below which no other start finds better."""
 _OVERSHOOT = 0.015
 """Share of an edge's height beyond its plateaus that only a phone's processing makes."""
 _LEAST_GAIN = 0.12
@@ -240,12 +242,12 @@ def _halo(photo: Photo, edges_px: Array) -> tuple[float, float, float, float, fl
         [0.0, 0.7, 0.08, -0.5, 0.0] + [-1.0] * _GROUPS,
         [3.0, 2.5, 6.0, 8.0, 0.4] + [1.0] * _GROUPS,
     )
-    fits = [
-        least_squares(
-            residuals, [gain, radius, 0.6, 0.2, _USUAL_CONTRAST, *shifts], bounds=(low_bounds, high_bounds)
-        )
-        for gain, radius in ((0.2, 1.2), (1.0, 1.5))
-    ]
+    fits = []
+    for gain, radius in ((0.2, 1.2), (1.0, 1.5)):
+        start = [gain, radius, 0.6, 0.2, _USUAL_CONTRAST, *shifts]
+        fits.append(least_squares(residuals, start, bounds=(low_bounds, high_bounds)))
+        if np.sqrt(np.mean(fits[-1].fun ** 2)) < _EXPLAINED_RESIDUAL:
+            break
     best = min(fits, key=lambda fit: fit.cost)
     overshoot = max(float(np.max(np.abs(stack - 0.5))) - 0.5 for stack in stacks)
     rest = float(np.sqrt(np.mean(best.fun**2)))

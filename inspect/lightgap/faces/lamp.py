@@ -124,16 +124,13 @@ def _lamp(chi2: Array, walls: list[WallSight]) -> tuple[Array, float]:
     normals = np.radians([wall.normal_deg for wall in walls])
     reach = np.array([wall.reach_px for wall in walls])
     limit = np.array([wall.wall_px for wall in walls])
-    best: tuple[float, Array] = (np.inf, np.zeros(len(walls)))
-    for azimuth in np.radians(_AZIMUTHS_DEG):
-        facing = np.cos(normals - azimuth)
-        for slope in _SLOPES:
-            width = np.where(facing > _GRAZING, reach * slope / np.maximum(facing, _GRAZING), 0.0)
-            width = np.minimum(width, limit)
-            total = float(np.sum(_at(chi2, width)))
-            if total < best[0]:
-                best = (total, width)
-    return best[1], float(np.sum(chi2[:, 0])) - best[0]
+    azimuth, slope = (grid.reshape(-1, 1) for grid in np.meshgrid(np.radians(_AZIMUTHS_DEG), _SLOPES))
+    facing = np.cos(normals - azimuth)
+    width = np.where(facing > _GRAZING, reach * slope / np.maximum(facing, _GRAZING), 0.0)
+    width = np.minimum(width, limit)
+    total = _at(chi2, width).sum(axis=1)
+    best = int(np.argmin(total))
+    return width[best], float(np.sum(chi2[:, 0]) - total[best])
 
 
 def _strip(width: float, chi2: Array, shift: Array) -> LitStrip | None:
@@ -164,8 +161,11 @@ def _doubted(strip: LitStrip | None, chi2: Array, shift: Array) -> LitStrip | No
 
 
 def _at(costs: Array, widths: Array) -> Array:
-    """Each wall's cost at its width; beyond the window a strip is as good as none."""
-    inside = np.array([np.interp(width, _WIDTHS, row) for width, row in zip(widths, costs, strict=True)])
+    """Each wall's cost (walls, widths tried) at its width (..., walls); beyond the window as if none."""
+    place = np.interp(widths, _WIDTHS, np.arange(_WIDTHS.size))
+    below = np.minimum(place.astype(np.intp), _WIDTHS.size - 2)
+    walls, share = np.arange(len(costs)), place - below
+    inside = (1.0 - share) * costs[walls, below] + share * costs[walls, below + 1]
     return np.where(widths > _WIDTHS[-1] + 1.0, costs[:, 0], inside)
 
 

@@ -24,7 +24,7 @@ Basis = Callable[[Array], tuple[Array, Array]]
 
 _TUKEY_SIGMAS = 5.0
 _ROUNDS = 14
-_STEP_TOLERANCE = 1e-3
+_STEP_TOLERANCE = 3e-3
 _LARGEST_STEP = 0.5
 _BLOCK_ROWS = 3
 """Rows that form one block of the sandwich covariance."""
