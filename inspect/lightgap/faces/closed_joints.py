@@ -47,6 +47,8 @@ _RIM_STANDARD_MM = 0.025
 _ROUNDED_STANDARD_MM = 0.035
 """What two upper edges broken by sandpaper, 0 to some 0.1 mm, darken beside a filling."""
 _SLOT_OR_GLUE, _SURELY_NO_SLOT, _ALIKE_MM = 0.25, 10.0, 0.1
+_SMEARED_FACTOR = 1.6
+"""Noise reduction smears grain along a faint line: what is alike over long stretches scatters little."""
 _FLANK_BINS, _DARKER, _PALEST = 12, 0.08, 0.9
 _HIDDEN = "dried glue hides this joint"
 _COVERED = "something lies over part of this joint, dried glue perhaps; the clear part is measured"
@@ -221,7 +223,7 @@ def _finish_filled(site: Site, look: _Look, fill: FillFit, response: Response) -
         site.tooth.direction_deg,
         *_faces(fill),
         site.ends_mm,
-        _face_covariance(fill),
+        _face_covariance(fill, response),
         gap_budget=(
             Contribution("how deep the glue stands", fill.depth_standard_mm),
             Contribution("slot or dark glue", min(_SLOT_OR_GLUE * abs(fill.gap_mm - as_slot), 2.0 * px)),
@@ -264,7 +266,7 @@ def _finish(site: Site, fit: ClosedFit, response: Response, filled_level: float 
         site.tooth.direction_deg,
         *_faces(fit),
         site.ends_mm,
-        _face_covariance(fit),
+        _face_covariance(fit, response),
         gap_budget=budget,
         taper_budget=(Contribution("phone's processing", _taper_processing(fit, site, response)),),
         below_mm=below,
@@ -311,8 +313,10 @@ def _faces(fit: ClosedFit | FillFit) -> tuple[FaceLine, FaceLine]:
     return FaceLine(float(lines[0]), float(lines[1])), FaceLine(float(lines[2]), float(lines[3]))
 
 
-def _face_covariance(fit: ClosedFit | FillFit) -> NDArray[np.float64]:
-    to_faces = _to_faces(fit.middle_mm)
+def _face_covariance(fit: ClosedFit | FillFit, response: Response) -> NDArray[np.float64]:
+    """Covariance of both faces' lines; a line's own place is less sure in a smeared picture."""
+    place = 1.0 if response.is_sure else _SMEARED_FACTOR
+    to_faces = _to_faces(fit.middle_mm) @ np.diag([place, place, 1.0, 1.0])
     return np.asarray(NOISE_FACTOR**2 * (to_faces @ fit.covariance @ to_faces.T))
 
 
