@@ -203,6 +203,18 @@ def test_two_cards_of_different_print_are_refused() -> None:
         find_cards(scene.photo(), PLAN)
 
 
+def test_a_shadow_that_ends_on_a_row_of_corners_takes_away_these_corners_only() -> None:
+    scene = scene_of((3, -150.0, 0.0, 0.0), (7, 150.0, 0.0, 25.0))
+    # The shadow's edge runs 0.5 mm beside the middle row of the first card's corners.
+    edge = scene.camera.project_plane([[-300.0, 0.5], [300.0, 0.5], [300.0, 150.0], [-300.0, 150.0]], 0.0)
+    scene.shadow(edge, 0.4)
+    reference = find_cards(scene.photo(blur_px=1.1), PLAN)
+    scale, angle_deg = ring_errors(reference.camera, scene.camera, PLAN)
+    assert numbers_used(reference) == [3, 7]
+    assert abs(scale) < 0.001
+    assert angle_deg < 0.03
+
+
 def test_a_number_that_lies_there_twice_is_not_used() -> None:
     scene = scene_of(*FOUR[:2], (3, 190.0, -110.0, 30.0))
     reference = find_cards(scene.photo(), PLAN)

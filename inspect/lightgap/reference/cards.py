@@ -21,13 +21,16 @@ from lightgap.reference.adjust import (
 from lightgap.reference.card_adjustment import CORNER_STANDARD_PX, PAPER_MM, CardFit, fit_cards, rms_px
 from lightgap.reference.card_corners import (
     CARD_MM,
+    INNER_MM,
     OUTLINE_MM,
     SQUARE_MM,
     SQUARES,
     Sighting,
+    homography,
     own_miss_px,
     own_scatter_px,
     see_cards,
+    through,
 )
 from lightgap.reference.found import CARDS_LIE, THICKNESS, CardFound, PoseUncertainty, Reference
 
@@ -35,6 +38,7 @@ Array = NDArray[np.float64]
 
 _BENT_PX = 0.2
 _REJECTED_SHARE = 0.25
+_STRAY_PX, _STRAY_SCATTERS, _MOST_STRAYS = 0.15, 5.0, 3  # at most so many of a card's nine corners
 _SUSPICIOUS = 1.15  # residual over the corners' own scatter
 _FALL_OF_COST = 2.5
 _WORST_RESIDUAL_PX = 0.25  # for a photo of 4000 px, in proportion for larger ones
@@ -96,6 +100,9 @@ def agreeing_cards(
     left_out = [card for card in sightings if card.reason is not None]
     while usable:
         fit = fit_cards(photo, height_mm, usable, printed_bar_mm, one_plane=True)
+        if len(usable) == 2 and _many_rejected(fit):
+            usable = _without_strays(fit)
+            fit = fit_cards(photo, height_mm, usable, printed_bar_mm, one_plane=True)
         odd = _odd_card(photo, height_mm, fit, printed_bar_mm)
         if odd is None:
             break
@@ -154,6 +161,27 @@ def square_edges(reference: Reference, height_mm: float = 0.0) -> Array:
     return np.concatenate(found) if found else np.empty((0, 2, 2))
 
 
+def _many_rejected(fit: CardFit) -> bool:
+    return bool(fit.rejected.max() > _REJECTED_SHARE)
+
+
+def _without_strays(fit: CardFit) -> list[Sighting]:
+    """Take from each flat card the few corners that are not its own: a shadow's edge runs over them.
+
+    They disagree with the cards' common camera, and with their own card's other corners too; those of a
+    card that lies higher, or is of another size, agree among themselves.
+    """
+    cards = []
+    for card, kept in zip(fit.layout.cards, fit.kept_only(), strict=True):
+        seen = card.seen.copy()
+        if rms_px(own_miss_px(card)) < _BENT_PX and kept.seen.sum() >= len(seen) - _MOST_STRAYS:
+            view = homography(INNER_MM[kept.seen], card.corners_px[kept.seen])
+            off_px = np.hypot(*(through(view, INNER_MM) - card.corners_px).T)
+            seen &= kept.seen | (off_px < max(_STRAY_PX, _STRAY_SCATTERS * own_scatter_px([kept])))
+        cards.append(replace(card, seen=seen))
+    return cards
+
+
 def _odd_card(
     photo: Photo, height_mm: float, fit: CardFit, printed_bar_mm: tuple[float, float] | None
 ) -> Sighting | None:
@@ -167,7 +195,7 @@ def _odd_card(
     cards = fit.layout.cards
     own = [rms_px(own_miss_px(card)) for card in cards]
     bent = int(np.argmax(own))
-    many = fit.rejected.max() > _REJECTED_SHARE
+    many = _many_rejected(fit)
     if many and own[bent] > _BENT_PX:
         reason = f"is bent or partly covered: its corners miss a flat card's by {own[bent]:.1f} px"
         return replace(cards[bent], reason=reason)
