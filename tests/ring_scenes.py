@@ -26,8 +26,16 @@ TURNED = Plan(18, "closed", 230.0, 30.0, 18.0, outline="round")
 
 
 @lru_cache(maxsize=12)
-def _drawn(plan: Plan, seed: int, woods: tuple[str, ...], bench: str, view: View, figure: float) -> Drawn:
-    look = Look(wood=Wood(woods, figure=figure), bench=Bench(bench))
+def _drawn(
+    plan: Plan,
+    seed: int,
+    woods: tuple[str, ...],
+    bench: str,
+    view: View,
+    figure: float,
+    grain_turn_deg: float,
+) -> Drawn:
+    look = Look(wood=Wood(woods, figure, grain_turn_deg), bench=Bench(bench))
     return draw_ring(plan, seed, look=look, view=view, reference="none")
 
 
@@ -40,12 +48,14 @@ def ring(
     view: View | None = None,
     faults: Faults | None = None,
     figure: float = 0.12,
+    grain_turn_deg: float = 0.0,
 ) -> Drawn:
     """A ring alone on a bench, about 2 megapixels; drawn once for all tests if it has the usual faults."""
     view = view or View(mm_per_px=0.18, tilt_deg=7.0, margin_mm=20.0)
     if faults is None:
-        return _drawn(plan, seed, woods, bench, view, figure)
-    look = Look(wood=Wood(woods, figure=figure, uneven=0.05 if figure else 0.0), bench=Bench(bench))
+        return _drawn(plan, seed, woods, bench, view, figure, grain_turn_deg)
+    wood = Wood(woods, figure, grain_turn_deg, uneven=0.05 if figure else 0.0)
+    look = Look(wood=wood, bench=Bench(bench))
     return draw_ring(plan, seed, faults=faults, look=look, view=view, reference="none")
 
 

@@ -6,15 +6,18 @@ from dataclasses import dataclass, replace
 
 from lightgap.photo import Photo
 from lightgap.plan import Plan
-from lightgap.ring.phase import comb_fit, find_phase, likely_segments
+from lightgap.ring.phase import comb_fit, evenness, find_phase, likely_segments
 from lightgap.ring.place import Outline
 from lightgap.ring.plane import px_per_mm, sampler
 from lightgap.ring.unroll import column_mm, unroll
 
 _CLEAR, _FIT = 0.3, 0.5
 """What the joints must reach to make a number at all: rings have 0.6 and 0.74 and more."""
-_AGREES_CLEAR, _AGREES_FIT = 0.5, 0.6
-"""What they must reach to vouch for an outline that is faint itself."""
+_AGREES = 1.9
+"""What ``clear`` and twice ``fit`` must reach to vouch for an outline that is faint itself: joints in the
+right pose reach 2.09 and more, chance in a wrong one up to 1.68."""
+_EVEN = 0.55
+"""How high every second joint must be, over the others, for twice as many joints."""
 
 
 @dataclass(frozen=True)
@@ -35,7 +38,7 @@ class JointCount:
 
     def vouches_for(self, plan: Plan) -> bool:
         """Whether the joints clearly make the plan's number."""
-        return self.segments == plan.segments and self.clear >= _AGREES_CLEAR and self.fit >= _AGREES_FIT
+        return self.segments == plan.segments and self.is_clear and self.clear + 2.0 * self.fit >= _AGREES
 
 
 def count_joints(photo: Photo, plan: Plan, outline: Outline) -> JointCount:
@@ -43,11 +46,11 @@ def count_joints(photo: Photo, plan: Plan, outline: Outline) -> JointCount:
     width_mm = column_mm(px_per_mm(photo, outline.camera, plan.thickness_mm))
     unrolled = unroll(sampler(photo, outline.camera, plan.thickness_mm, width_mm), outline, plan, width_mm)
     segments, clear = likely_segments(unrolled, plan)
+    likely, double = (replace(plan, segments=count) for count in (segments, 2 * segments))
+    fit = comb_fit(unrolled, likely, find_phase(unrolled, likely))
     # Woods in turn make every second joint the clearer one.
-    fits = {
-        count: comb_fit(unrolled, likely, find_phase(unrolled, likely))
-        for count in (segments, 2 * segments)
-        for likely in (replace(plan, segments=count),)
-    }
-    best = max(fits, key=lambda count: fits[count])
-    return JointCount(best, clear, fits[best])
+    first = find_phase(unrolled, double)
+    double_fit = comb_fit(unrolled, double, first)
+    if double_fit > fit and evenness(unrolled, double, first) > _EVEN:
+        return JointCount(2 * segments, clear, double_fit)
+    return JointCount(segments, clear, fit)

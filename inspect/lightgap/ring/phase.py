@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from lightgap.errors import RingError
 from lightgap.plan import Plan
@@ -19,6 +20,9 @@ _FEWEST, _MOST = 5, 72
 _CLEAR = 0.3
 """Mean clearness of the teeth of another N below which it is not named: right ones have 0.6 and more."""
 _BETTER = 0.05
+_ONE_CLASS = 0.55
+"""Joints over noise: the lower peaks have less than half of the higher ones. More: there is no noise to split
+off, as with clear gaps in plain wood."""
 _LEAST_FIT = 0.5
 """Right combs fit by 0.74 and more, combs of a near but wrong N by 0.35 at most."""
 
@@ -88,17 +92,35 @@ def comb_fit(unrolled: Unrolled, plan: Plan, first: float) -> float:
     One share is how much of the evidence (squared) stands on the comb, the other how many teeth have any.
     """
     heights = peaks(unrolled, plan)
-    columns = len(heights)
-    teeth = np.rint((first / (2 * np.pi) + np.arange(plan.segments) / plan.segments) * columns).astype(int)
-    half = int(tolerance_mm(plan) / unrolled.step_mm)
-    near = (teeth[:, None] + np.arange(-half, half + 1)) % columns
+    near = _near_teeth(unrolled, plan, first)
     usual = float(np.median(np.sort(heights)[-plan.segments :]))
     clear = np.minimum(heights, 1.5 * usual)
-    on_comb = np.zeros(columns, dtype=bool)
+    on_comb = np.zeros(len(heights), dtype=bool)
     on_comb[near] = True
     share = float(np.sum(clear[on_comb] ** 2) / max(np.sum(clear**2), 1e-9))
     filled = float(np.mean(heights[near].max(axis=1) > 0.4 * usual))
     return 2 * share * filled / max(share + filled, 1e-9)
+
+
+def evenness(unrolled: Unrolled, plan: Plan, first: float) -> float:
+    """Return how high every second tooth of a comb is, over the others: the lower over the higher median.
+
+    Where N joints are, every second tooth of 2N stands on plain wood: at most 0.44 on 90 drawn rings, against
+    0.65 and more for the right N.
+    """
+    heights = peaks(unrolled, plan)[_near_teeth(unrolled, plan, first)].max(axis=1)
+    low, high = sorted(float(np.median(heights[start::2])) for start in (0, 1))
+    return low / max(high, 1e-9)
+
+
+def _near_teeth(unrolled: Unrolled, plan: Plan, first: float) -> NDArray[np.intp]:
+    """Return the columns near every tooth, shape (N, near)."""
+    columns = len(unrolled.evidence)
+    teeth = np.rint((first / (2 * np.pi) + np.arange(plan.segments) / plan.segments) * columns).astype(
+        np.intp
+    )
+    half = int(tolerance_mm(plan) / unrolled.step_mm)
+    return np.asarray((teeth[:, None] + np.arange(-half, half + 1)) % columns)
 
 
 def likely_segments(unrolled: Unrolled, plan: Plan) -> tuple[int, float]:
@@ -110,6 +132,9 @@ def likely_segments(unrolled: Unrolled, plan: Plan) -> tuple[int, float]:
     codes = np.round(strong * (255.0 / strong.max())).astype(np.uint8)
     split, _ = cv2.threshold(codes, 0, 255, cv2.THRESH_OTSU)
     threshold = (split + 0.5) * strong.max() / 255.0
+    low, high = strong[strong <= threshold], strong[strong > threshold]
+    if low.size and low.mean() > _ONE_CLASS * high.mean():
+        threshold = 0.5 * float(np.median(strong))
     graded = np.minimum(heights, 2 * threshold) / threshold
     reached = reach(graded, unrolled.step_mm, tolerance_mm(plan)) - 1.0
     columns = len(reached)

@@ -28,11 +28,14 @@ def fit_teeth(strips: Strips, plan: Plan) -> tuple[Lines, NDArray[np.bool_]]:
     """Return each joint's line, and whether it was seen; where it was not, the comb's own place."""
     teeth = teeth_in(strips, plan)
     lines = teeth.lines(np.zeros(len(strips.angle)), PLACE_PRIOR_MM)
-    expected, scatter = _common_place(strips.angle, lines.place_mm)
+    everywhere = np.ones(len(strips.angle), dtype=np.bool_)
+    expected, scatter = _common_place(strips.angle, lines.place_mm, everywhere)
     lines = teeth.lines(expected, max(_LEAST_PLACE_PRIOR_MM, 1.5 * scatter))
     seen = lines.strength >= LEAST_STRENGTH
     if isinstance(teeth, ClosedTeeth):
         lines = teeth.refined(lines)
+        if seen.any():
+            expected, _ = _common_place(strips.angle, lines.place_mm, seen)
     return (
         Lines(
             np.where(seen, lines.place_mm, expected),
@@ -44,9 +47,12 @@ def fit_teeth(strips: Strips, plan: Plan) -> tuple[Lines, NDArray[np.bool_]]:
     )
 
 
-def _common_place(angle: Array, place_mm: Array) -> tuple[Array, float]:
-    """Fit a turn and a shift of the centre to all places, robustly; return the fit and the scatter."""
+def _common_place(angle: Array, place_mm: Array, among: NDArray[np.bool_]) -> tuple[Array, float]:
+    """Fit a turn and a shift of the centre to some places, robustly.
+
+    Return where that puts every joint, and the scatter about it.
+    """
     design = np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=1)
-    fit = least_squares(lambda p: design @ p - place_mm, np.zeros(3), loss="cauchy", f_scale=0.3)
+    fit = least_squares(lambda p: (design @ p - place_mm)[among], np.zeros(3), loss="cauchy", f_scale=0.3)
     expected = design @ fit.x
     return expected, float(1.48 * np.median(np.abs(place_mm - expected)))
