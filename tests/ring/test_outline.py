@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from skimage.measure import CircleModel
 
-from accuracy.maker import View
+from accuracy.look import Bench, Look, Wood
+from accuracy.maker import View, draw_ring
 from accuracy.truth import Truth, read_folder
 from lightgap.camera import Camera
 from lightgap.errors import RingError
@@ -77,6 +78,36 @@ def test_without_a_scale_the_ring_tells_how_the_camera_leans(tilt_deg: float) ->
     apart = np.degrees(np.arccos(outline.camera.rotation[:, 2] @ drawn.truth.camera.rotation[:, 2]))
     assert apart < 2.0
     assert outline.outer_mm == pytest.approx(plan.outer_mm, rel=0.005)
+
+
+@pytest.mark.parametrize("toward_deg", [30.0, 60.0, 200.0])
+def test_a_ring_of_many_segments_is_found_from_far_aside(toward_deg: float) -> None:
+    drawn = ring(MANY, view=View(mm_per_px=0.25, tilt_deg=26.0, tilt_from_deg=toward_deg, margin_mm=20.0))
+    outline = find_outline_unscaled(drawn.photo, MANY)
+    assert centre_error_mm(outline, drawn.truth) < 2.0
+    assert outline.score > 3.0
+
+
+def test_on_a_bench_of_the_woods_colour_the_foot_of_the_inner_wall_leads_to_the_ring() -> None:
+    # Next to nothing shows of the outer edge; the inner edge's own wall is the strongest line there is.
+    plan = replace(FEW, across_flats_mm=90.0, width_mm=15.0)
+    drawn = ring(
+        plan,
+        bench="tan",
+        figure=0.2,
+        grain_turn_deg=90.0,
+        view=View(mm_per_px=0.08, tilt_deg=1.0, margin_mm=10.0),
+    )
+    outline = find_outline_unscaled(drawn.photo, plan)
+    assert centre_error_mm(outline, drawn.truth) < 1.0
+
+
+def test_a_small_hexagon_is_found_among_printed_cards() -> None:
+    plan = Plan(6, "spaced", 90.0, 15.0, 20.0, gap_mm=2.0)
+    look = Look(wood=Wood(("ash", "padauk"), 0.2, 90.0), bench=Bench("green"))
+    drawn = draw_ring(plan, 5, look=look, view=View(mm_per_px=0.2, tilt_deg=0.0), reference="cards:3")
+    outline = find_outline(drawn.photo, rough_camera(drawn.truth), plan)
+    assert centre_error_mm(outline, drawn.truth) < 1.0
 
 
 def points_on_edge(truth: Truth, *directions_deg: float) -> tuple[tuple[float, float], ...]:

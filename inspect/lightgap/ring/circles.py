@@ -7,7 +7,7 @@ outvote the ring. Disordered texture sums to nothing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -26,6 +26,8 @@ _HALF_STRENGTH = 6.0
 """Colour gradient, codes per pixel of the picture given, at which a vote has half its weight."""
 _INNER_WEIGHT = 0.7
 _SOFT_EDGE, _BAND_ENDS = 0.015, 5.0
+_TURN_MISS = 0.15
+"""By how much of the apothem a corner moves from one turn of a polygon that is tried to the next."""
 _APART = 0.06
 _SIZES_APART = 0.055
 _PEAKS_APART = 0.15
@@ -54,16 +56,25 @@ class Circle:
     outer: float
     votes: float
 
+    @property
+    def weight(self) -> float:
+        """The votes over what chance gives: the fewer places a circle has, the more their mean scatters."""
+        return float(self.votes * np.sqrt(self.outer))
+
     def like(self, other: Circle) -> bool:
         """Whether the two are so near that a search from one finds the other."""
         apart = np.hypot(self.x - other.x, self.y - other.y)
         return bool(apart < _APART * other.outer and abs(np.log(self.outer / other.outer)) < _SIZES_APART)
 
 
-def circles_on_plane(photo: Photo, camera: Camera, plans: Sequence[Plan], step_mm: float) -> list[Circle]:
+def circles_on_plane(
+    photo: Photo, camera: Camera, plans: Sequence[Plan], step_mm: float, sides: bool = False
+) -> list[Circle]:
     """Return where on the plane of the top face a ring of one of the plans could lie, in mm.
 
     The likeliest comes first. The plans differ in size only; ``step_mm`` is the grain of the search.
+    With ``sides`` a polygon is looked for by its straight sides, in every turn: slower, but with few
+    segments it is far from a circle.
     """
     height = plans[0].thickness_mm
     across, down = photo.width - 1.0, photo.height - 1.0
@@ -80,14 +91,17 @@ def circles_on_plane(photo: Photo, camera: Camera, plans: Sequence[Plan], step_m
     correlator = _Correlator(votes, max(_reach(plan, plan.outer_mm / (2 * step_mm)) for plan in plans))
     found = []
     for plan in plans:
-        for row, column, score in correlator.peaks(plan, plan.outer_mm / (2 * step_mm)):
+        for row, column, score in correlator.peaks(plan, plan.outer_mm / (2 * step_mm), sides):
             place = low + (2 * np.array([column, row]) + 0.5) * step_mm
             found.append(Circle(float(place[0]), float(place[1]), plan.outer_mm, score))
     return different(found)
 
 
-def circles_in_photo(photo: Photo, plan: Plan) -> list[Circle]:
-    """Return where in the photo a ring of unknown size could lie, in pixels, likeliest first."""
+def circles_in_photo(photo: Photo, plan: Plan, sides: bool = False) -> list[Circle]:
+    """Return where in the photo a ring of unknown size could lie, in pixels, likeliest first.
+
+    ``sides`` is that of `circles_on_plane`.
+    """
     short = min(photo.width, photo.height)
     codes, factor = reduced(photo, int(short / _SHORT_SIDE))
     found = []
@@ -96,7 +110,7 @@ def circles_in_photo(photo: Photo, plan: Plan) -> list[Circle]:
         sizes = SMALLEST * 2**octave * short / cell * SIZE_STEP ** np.arange(_SIZES + 1)
         correlator = _Correlator(votes, _reach(plan, float(sizes[-1])))
         for outer in sizes:
-            for row, column, score in correlator.peaks(plan, float(outer)):
+            for row, column, score in correlator.peaks(plan, float(outer), sides):
                 x, y = (column + 0.5) * cell - 0.5, (row + 0.5) * cell - 0.5
                 found.append(Circle(x, y, float(outer) * cell, score))
         half = (codes.shape[1] // 2, codes.shape[0] // 2)
@@ -112,14 +126,14 @@ def resized(plan: Plan, size: float) -> Plan:
 
 
 def different(circles: list[Circle]) -> list[Circle]:
-    """Return the circles that are not like one with more votes, most votes first.
+    """Return the circles that are not like one of more weight, in the order of their weight.
 
     Of those with hardly a vote only the best is kept.
     """
     kept: list[Circle] = []
-    for circle in sorted(circles, key=lambda circle: -circle.votes):
+    for circle in sorted(circles, key=lambda circle: -circle.weight):
         if kept and circle.votes < _LEAST_VOTES:
-            break
+            continue
         if not any(circle.like(other) for other in kept):
             kept.append(circle)
     return kept
@@ -155,29 +169,48 @@ class _Correlator:
         shape = tuple(fft.next_fast_len(size + 2 * reach) for size in votes.shape)
         self._votes = fft.fft2(votes, shape)
         rows, columns = (np.fft.fftfreq(size, 1.0 / size).astype(np.float32) for size in shape)
-        radius2 = rows[:, None] ** 2 + columns**2
-        self._radius = np.sqrt(radius2)
-        self._turn = ((columns + 1j * rows[:, None]) ** 2 / np.maximum(radius2, 1.0)).astype(np.complex64)
+        self._radius = np.hypot(columns, rows[:, None])
+        self._angle = np.arctan2(rows[:, None], columns)
+        self._turn = np.exp(2j * self._angle)
 
-    def peaks(self, plan: Plan, outer: float) -> list[tuple[float, float, float]]:
+    def peaks(self, plan: Plan, outer: float, sides: bool) -> list[tuple[float, float, float]]:
         """Row, column and score, in grid steps, of the likeliest rings of this shape and outer apothem."""
         pad = _reach(plan, outer)
-        inner = outer * plan.inner_mm / plan.outer_mm
-        kernel = _band(self._radius, outer, plan) + _INNER_WEIGHT * _band(self._radius, inner, plan)
-        score = fft.ifft2(self._votes * np.conj(fft.fft2(kernel * self._turn))).real
+        kernels = self._polygons(plan, outer) if sides else [self._circle(plan, outer)]
+        score = np.max([fft.ifft2(self._votes * np.conj(fft.fft2(one))).real for one in kernels], axis=0)
         # Beyond the padding the sum has wrapped round.
         rows, columns = (size + 2 * pad for size in self._size)
         score = np.roll(score, (pad, pad), axis=(0, 1))[:rows, :columns]
         return _peaks(score.copy(), pad, _PEAKS_APART * outer)
 
+    def _circle(self, plan: Plan, outer: float) -> Votes:
+        corner = 1.0 / np.cos(np.radians(plan.mitre_deg)) if plan.outline == "polygon" else 1.0
+        return np.asarray(_edges(self._radius, plan, outer, corner) * self._turn, dtype=np.complex64)
 
-def _band(radius: Float32, apothem: float, plan: Plan) -> Float32:
-    """A soft band from the flats to the corners, its sum 1."""
-    corner = apothem / np.cos(np.radians(plan.mitre_deg)) if plan.outline == "polygon" else apothem
-    beyond = np.maximum(np.maximum(apothem - radius, radius - corner), 0.0)
+    def _polygons(self, plan: Plan, outer: float) -> Iterator[Votes]:
+        """The polygon in so many turns that each is like one of them."""
+        pitch = np.radians(plan.pitch_deg)
+        turns = int(np.ceil(pitch * np.tan(pitch / 2.0) / _TURN_MISS))
+        for start in np.arange(turns) * (pitch / turns):
+            off_side = (self._angle - np.float32(start) + np.float32(pitch / 2)) % np.float32(pitch)
+            off_side -= np.float32(pitch / 2)
+            distance = self._radius * np.cos(off_side)
+            normal = self._turn * np.exp(-2j * off_side)
+            yield np.asarray(_edges(distance, plan, outer, 1.0) * normal, dtype=np.complex64)
+
+
+def _edges(distance: Float32, plan: Plan, outer: float, corner: float) -> Float32:
+    """The outer and the inner edge at a distance from the centre, or up to ``corner`` times as far."""
+    inner = outer * plan.inner_mm / plan.outer_mm
+    return _band(distance, outer, corner) + _INNER_WEIGHT * _band(distance, inner, corner)
+
+
+def _band(distance: Float32, apothem: float, corner: float) -> Float32:
+    """A soft band, its sum 1."""
+    beyond = np.maximum(np.maximum(apothem - distance, distance - corner * apothem), 0.0)
     soft = max(1.0, _SOFT_EDGE * apothem)
     near = beyond < _BAND_ENDS * soft
-    band = np.zeros_like(radius)
+    band = np.zeros_like(distance)
     band[near] = np.exp(-0.5 * (beyond[near] / soft) ** 2)
     return np.asarray(band / band.sum(), dtype=np.float32)
 

@@ -24,7 +24,12 @@ _VIEW_SHARE, _VIEW_SIZES, _VIEW_STEPS = 0.3, 28, 12.0
 """A view's middle size over the photo's short side, its sizes, and its steps over the short side's 1/25."""
 _NEIGHBOURS = ((1, 0), (0, 1), (-1, 1), (-1, 0), (0, -1), (1, -1))
 """On a grid of equilateral triangles."""
-
+_VIEWS = (
+    *((2 * a, 2 * b) for a, b in _NEIGHBOURS),
+    *((3 * a, 3 * b) for a, b in _NEIGHBOURS),
+    *((2 * (a - b), 2 * (a + 2 * b)) for a, b in _NEIGHBOURS),
+)
+"""Leans of 16 and 24 degrees, and of 28 between them: a circle still gets its votes some 8 degrees off."""
 
 Spot = tuple[int, int]
 
@@ -56,12 +61,35 @@ def lean_over(photo: Photo, plan: Plan, circle: Circle, start: Spot = (0, 0)) ->
         best = top
 
 
-def grown(photo: Photo, plan: Plan, outline: Outline) -> Lean:
-    """Guess that what was taken for the outer edge is the ring's inner edge, and look again."""
-    centre = np.array([0.0, 0.0, plan.thickness_mm])
-    nearer = centre + (outline.camera.foot_mm - centre) * (plan.inner_mm / plan.outer_mm)
-    camera = replace(outline.camera, translation=-outline.camera.rotation @ nearer)
-    return _looked(photo, plan, camera)
+def grown(photo: Photo, plan: Plan, outline: Outline) -> list[Lean]:
+    """Guess that what was taken for the outer edge is the ring's inner edge, and look again, best first."""
+    leans = [_looked(photo, plan, camera) for camera in _grown_cameras(plan, outline)]
+    return sorted(leans, key=lambda lean: -lean.figure.score)
+
+
+def grown_circles(plan: Plan, outline: Outline) -> list[Circle]:
+    """Return where the ring lies by the guess of `grown`: one edge alone tells little of the lean."""
+    cameras = _grown_cameras(plan, outline)
+    return [_rim(camera, plan, (0.0, 0.0), plan.outer_mm, outline.score) for camera in cameras]
+
+
+def _grown_cameras(plan: Plan, outline: Outline) -> list[Camera]:
+    """The inner edge on top, or, where the bench is of the wood's colour, the foot of the inner wall."""
+    top = np.array([0.0, 0.0, plan.thickness_mm])
+    away = (outline.camera.foot_mm - top) * (plan.inner_mm / plan.outer_mm)
+    return [
+        replace(outline.camera, translation=-outline.camera.rotation @ (edge + away))
+        for edge in (top, np.zeros(3))
+    ]
+
+
+def _rim(camera: Camera, plan: Plan, centre_mm: tuple[float, float], outer_mm: float, votes: float) -> Circle:
+    """The circle in the photo that a ring on the plane nearly is."""
+    around = np.radians(np.arange(0.0, 360.0, 15.0))
+    rim = np.array(centre_mm) + outer_mm * np.stack([np.cos(around), np.sin(around)], axis=1)
+    rim_px = camera.project_plane(rim, plan.thickness_mm)
+    x, y = rim_px.mean(axis=0)
+    return Circle(float(x), float(y), float(np.hypot(*(rim_px - [x, y]).T).mean()), votes)
 
 
 def leaning_circles(photo: Photo, plan: Plan) -> list[tuple[Circle, Spot]]:
@@ -76,16 +104,11 @@ def leaning_circles(photo: Photo, plan: Plan) -> list[tuple[Circle, Spot]]:
         replace(plan, across_flats_mm=size * plan.across_flats_mm, width_mm=size * plan.width_mm)
         for size in sizes
     ]
-    around = np.radians(np.arange(0.0, 360.0, 15.0))
     found = {}
-    for spot in ((2 * a, 2 * b) for a, b in _NEIGHBOURS):
+    for spot in _VIEWS:
         camera = leaning_camera(photo, plan, view, *_tilt(spot))
         for circle in circles_on_plane(photo, camera, plans, plan.outer_mm * _VIEW_SHARE / _VIEW_STEPS)[:3]:
-            rim = np.array([circle.x, circle.y]) + circle.outer * np.stack([np.cos(around), np.sin(around)]).T
-            rim_px = camera.project_plane(rim, plan.thickness_mm)
-            x, y = rim_px.mean(axis=0)
-            size = float(np.hypot(*(rim_px - [x, y]).T).mean())
-            found[Circle(float(x), float(y), size, circle.votes)] = spot
+            found[_rim(camera, plan, (circle.x, circle.y), circle.outer, circle.votes)] = spot
     return [(circle, found[circle]) for circle in different(list(found))]
 
 

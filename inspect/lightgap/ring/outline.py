@@ -11,12 +11,12 @@ from lightgap.errors import RingError
 from lightgap.hand import PointPx
 from lightgap.photo import Photo
 from lightgap.plan import Plan
-from lightgap.ring.circles import Circle, circles_in_photo, circles_on_plane, resized
+from lightgap.ring.circles import Circle, circles_in_photo, circles_on_plane, different, resized
 from lightgap.ring.count import count_joints
 from lightgap.ring.evidence import grain_mm
 from lightgap.ring.figure import search_figure
 from lightgap.ring.handset import circle_through
-from lightgap.ring.lean import Lean, grown, lean_over, leaning_circles
+from lightgap.ring.lean import Lean, grown, grown_circles, lean_over, leaning_circles
 from lightgap.ring.other import other_ring, other_ring_unscaled
 from lightgap.ring.place import Outline, outline_of
 from lightgap.ring.plane import sampler
@@ -25,8 +25,10 @@ from lightgap.ring.refusal import cut_off, is_plan_size, no_ring, wrong_segments
 
 __all__ = ["Outline", "find_outline", "find_outline_unscaled"]
 
-_SIZES = ((1.0,), (0.965, 1.035, 0.93, 1.07))
-"""Outer sizes to look for, relative to the plan's: at once, and when nothing sure was found."""
+_LOOKS = (((1.0,), False), ((1.0,), True), ((0.965, 1.035, 0.93, 1.07), False))
+"""Outer sizes to look for, relative to the plan's, and whether by sides: each when nothing sure was found."""
+_MOST_SIDES = 12
+"""A polygon of more is so near to a circle that its sides are not looked for."""
 _CIRCLES = 4
 _LEANING_CIRCLES = 5
 _SHIFT = 3.0
@@ -78,10 +80,11 @@ def best_outline(photo: Photo, camera: Camera, plan: Plan, points_px: ThreePoint
         corner = 1.0 / np.cos(np.radians(plan.mitre_deg)) if plan.outline == "polygon" else 1.0
         return _search(photo, camera, plan, circle, _SHIFT * grain_mm(plan) + (corner - 1.0) * plan.outer_mm)
     best: Outline | None = None
-    for sizes in _SIZES:
-        for circle in circles_on_plane(
-            photo, camera, [resized(plan, size) for size in sizes], 0.5 * grain_mm(plan)
-        )[:_CIRCLES]:
+    for sizes, sides in _LOOKS:
+        if sides and not _has_sides(plan):
+            continue
+        plans = [resized(plan, size) for size in sizes]
+        for circle in circles_on_plane(photo, camera, plans, 0.5 * grain_mm(plan), sides)[:_CIRCLES]:
             found = _search(photo, camera, plan, circle, _SHIFT * grain_mm(plan))
             if best is None or found.score > best.score:
                 best = found
@@ -103,12 +106,19 @@ def find_outline_unscaled(photo: Photo, plan: Plan, points_px: ThreePoints | Non
         If there is no ring here, it is cut off by the frame, or it has not the plan's number of segments.
     """
     tried: list[Outline] = []
+    faint: list[Outline] = []
     for found in _found(photo, plan, points_px):
         # Cups and lids are round too: a round ring must show its joints.
-        if _settled(photo, plan, found, joints=plan.outline == "round"):
-            _refuse(cut_off(photo, plan, found))
-            return found
-        tried.append(found)
+        settled = _settled(photo, plan, found, joints=plan.outline == "round")
+        if settled and found.score >= _RING_SCORE:
+            faint = [found]
+            break
+        (faint if settled else tried).append(found)
+    if faint:
+        # Joints show in a pose that is a little wrong too: of faint outlines the clearest counts.
+        best = max(faint, key=lambda found: found.score)
+        _refuse(cut_off(photo, plan, best))
+        return best
     tried.sort(key=lambda found: -found.score)
     for found in tried:
         _refuse(cut_off(photo, plan, found))
@@ -125,11 +135,15 @@ def find_outline_unscaled(photo: Photo, plan: Plan, points_px: ThreePoints | Non
 
 def _found(photo: Photo, plan: Plan, points_px: ThreePoints | None) -> Iterator[Outline]:
     """Return what looks like the ring, likeliest first, each with the pose fitted to it."""
+    circles: list[Circle] = []
     for leans in _guesses(photo, plan, points_px):
         found = _posed(photo, plan, leans[:_LEANS])
         yield found
         if found.score >= _ONE_EDGE:
-            yield _posed(photo, plan, [grown(photo, plan, found)])
+            yield _posed(photo, plan, grown(photo, plan, found))
+            circles += grown_circles(plan, found)
+    for circle in different(circles):
+        yield _posed(photo, plan, lean_over(photo, plan, circle)[:_LEANS])
 
 
 def _guesses(photo: Photo, plan: Plan, points_px: ThreePoints | None) -> Iterator[list[Lean]]:
@@ -139,8 +153,15 @@ def _guesses(photo: Photo, plan: Plan, points_px: ThreePoints | None) -> Iterato
         return
     for circle in circles_in_photo(photo, plan)[:_CIRCLES]:
         yield lean_over(photo, plan, circle)
+    if _has_sides(plan):
+        for circle in circles_in_photo(photo, plan, sides=True)[:_CIRCLES]:
+            yield lean_over(photo, plan, circle)
     for circle, spot in leaning_circles(photo, plan)[:_LEANING_CIRCLES]:
         yield lean_over(photo, plan, circle, spot)
+
+
+def _has_sides(plan: Plan) -> bool:
+    return plan.outline == "polygon" and plan.segments <= _MOST_SIDES
 
 
 def _settled(photo: Photo, plan: Plan, outline: Outline, joints: bool = False) -> bool:
