@@ -209,6 +209,9 @@ def _finish_clear_part(
     if look.filling is not None:
         return replace(unmeasured(sight.site, plan, _FILLED), kind="glue")
     joint = _finish(sight.site, fit, response, filled_level)
+    if cover.spans_mm and joint.below_mm is not None:
+        # Where no line is seen beside the cover, nothing tells that the joint itself was seen.
+        return unmeasured(sight.site, plan, _HIDDEN)
     return replace(joint, doubts=(_COVERED,) if cover.spans_mm else ())
 
 
