@@ -10,6 +10,7 @@ import pytest
 
 from accuracy.look import Bench, Look, Wood
 from accuracy.maker import Drawn, View, draw_ring
+from accuracy.shape import no_faults
 from accuracy.truth import Truth
 from exact_ring import ExactRing
 from lightgap.faces.blur import Response, typical_response
@@ -110,6 +111,19 @@ class TestNotMeasured:
         cut = Photo(np.ascontiguousarray(photo.codes[:, : int(inner_x) - 15]))
         joint = fitted("spaced", photo=cut)[number - 1]
         assert joint.reason == "too few pixels of it are in the photo"
+
+    @pytest.mark.parametrize("seed", [1, 2, 3])
+    def test_a_joint_under_dried_glue_is_never_called_tight(self, seed: int) -> None:
+        faults = replace(no_faults(CLOSED), squeeze_out=frozenset({1}))
+        look = Look(Wood(("oak",)), bench=Bench("kraft"))
+        view = View(mm_per_px=0.11, tilt_deg=5.0)
+        glued = draw_ring(CLOSED, seed, faults=faults, look=look, view=view, reference="none")
+        truth, photo = glued.truth, glued.photo
+        joints = fit_joints(photo, response_of(photo), truth.outline(), truth.comb(), (), CLOSED, {})
+        covered = [j for j, true in zip(joints, truth.joints, strict=True) if true.squeeze_out]
+        assert len(covered) == 1
+        assert covered[0].below_mm is None
+        assert covered[0].reason == "dried glue hides this joint" or covered[0].doubts
 
     @pytest.mark.parametrize("skew_deg", [-6.0, 4.0])
     def test_a_line_that_no_saw_cuts_is_no_joint(self, skew_deg: float) -> None:
