@@ -107,6 +107,16 @@ def test_several_faces_share_one_advice() -> None:
     assert faces.joints == (3, 8)
 
 
+def test_an_angle_off_by_two_small_cuts_is_not_left_without_a_word() -> None:
+    """Each face 0.25 degrees off is in tolerance; both together, the segment's angle is out."""
+    found = advice(closed(), segments={5: {"start": 0.25, "end": 0.25}})
+    (cut,) = [item for item in found if item.segments]
+    assert cut.title == "Segment 5 cut to another angle"
+    assert "angle between its faces 0.5" in cut.cause
+    assert cut.joints == (5, 6)
+    assert "before the ring goes into the stack" in cut.action
+
+
 def test_a_joint_open_along_its_length_was_not_brought_together() -> None:
     joint = advice(closed(), joints={5: {"gap": (0.25, 0.27, 0.30)}})[0]
     assert joint.title == "Joint 5 open along the whole length"

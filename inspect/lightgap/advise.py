@@ -24,6 +24,7 @@ _LOOKS: tuple[Callable[[Case], Iterator[Advice]], ...] = (
     joints.spacers,
     segments.slid,
     joints.blocked,
+    segments.angled,
     segments.placed,
     segments.whole,
     joints.unmeasured,

@@ -20,6 +20,7 @@ import sample_ring
 from lightgap.log.store import Log
 from lightgap_web.app import create_app, listening
 from lightgap_web.guard import Address, Guard
+from lightgap_web.network import lan_addresses
 from log_filling import fill
 
 LOCAL = ("127.0.0.1", 50000)
@@ -111,6 +112,14 @@ def full_log(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+NEEDS_ADDRESS = pytest.mark.skipif(
+    not lan_addresses(),
+    reason="comes in as another device does, over a network address of this machine: offline it has none",
+)
+"""The bench is often offline, and the tests must pass there too; who may come in is also tested without a
+network, in test_guard.py."""
+
+
 # ---- a real browser ----
 
 
@@ -119,7 +128,7 @@ def browser() -> Iterator[Any]:
     """The system's Chromium; without one the test is skipped, or fails where it is known to be there."""
     found = next((path for path in BROWSERS if Path(path).exists()), shutil.which("chromium"))
     if found is None:
-        message = "no Chromium was found: install it to run the browser tests"
+        message = "needs a browser, and tests download none: install Chromium (.ci/run fails without it)"
         if os.environ.get("LIGHTGAP_NEEDS_BROWSER") == "1":
             pytest.fail(message)
         pytest.skip(message)

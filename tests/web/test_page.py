@@ -12,7 +12,7 @@ import pytest
 
 import drawn_ring
 from lightgap_web.network import lan_addresses
-from web.conftest import running
+from web.conftest import NEEDS_ADDRESS, running
 
 pytestmark = pytest.mark.browser
 
@@ -609,11 +609,10 @@ def test_the_phone_page_shows_a_code_and_what_comes(open_page: Open, tmp_path: P
         assert page.evaluate("() => document.querySelector('#code').naturalWidth") > 100
 
 
+@NEEDS_ADDRESS
 def test_a_phone_is_paired_and_its_answer_appears_on_both(open_page: Open, tmp_path: Path) -> None:
     """Over the machine's own network address: a plain-http origin, as a phone meets it."""
     addresses = lan_addresses()
-    if not addresses:
-        pytest.skip("this machine has no network address")
     with running(tmp_path, lan=addresses[:1], check=drawn_ring.check) as root:
         computer = open_page("/phone", root=root)
         computer.wait_for_function("() => document.querySelector('#link').textContent !== ''")

@@ -21,6 +21,7 @@ from lightgap.errors import LightgapError
 from lightgap_web.app import listening, serve
 from lightgap_web.network import lan_addresses
 from lightgap_web.static_files import STATIC
+from web.conftest import NEEDS_ADDRESS, running
 
 
 @pytest.fixture
@@ -91,13 +92,10 @@ def test_no_network_at_all(monkeypatch: pytest.MonkeyPatch) -> None:
     assert lan_addresses() == ()
 
 
+@NEEDS_ADDRESS
 def test_a_phone_on_the_network_is_let_in_by_its_code_alone(tmp_path: Path) -> None:
     """Over real sockets: this machine's own network address counts as another device."""
     addresses = lan_addresses()
-    if not addresses:
-        pytest.skip("this machine has no network address")
-    from web.conftest import running
-
     with running(tmp_path, lan=addresses[:1]) as root:
         port = root.rsplit(":", 1)[1]
         outside = f"http://{addresses[0]}:{port}"

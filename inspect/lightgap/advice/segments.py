@@ -91,6 +91,37 @@ def _title(finding: Finding) -> str:
             return f"too {'long' if more else 'short'}"
 
 
+def angled(case: Case) -> Iterator[Advice]:
+    """Segments whose two faces make the wrong angle, though neither face alone is surely off."""
+    if case.cut is not None:
+        return
+    halves = dressed_halves(case.measurement, case.plan)
+    explained = {face.segment for face in case.faces} | set(halves.segments if halves is not None else ())
+    found = {
+        judged.number: item
+        for judged in case.verdicts.segments
+        for item in judged.findings
+        if item.quantity == "included_angle_deg"
+        and item.verdict is Verdict.OUT
+        and judged.number is not None
+        and judged.number not in explained
+    }
+    if not found:
+        return
+    joints = tuple(sorted({joint for number in found for joint in (number, case.after(number))}))
+    told = "; ".join(f"segment {number}: {case.say(item)}" for number, item in found.items())
+    yield Advice(
+        sentence(f"{named('segment', tuple(found))} cut to another angle"),
+        f"{sentence(told)}. Each of its faces can be within its limit and both together not. A chip at the "
+        "fence or a segment that moved in one of the two cuts does that.",
+        f"Look at {named('joint', joints)}: where they are in tolerance, the neighbours make up for it and "
+        "nothing needs mending. Where one is open, try the segment with a bevel gauge and true the face "
+        "that is off, or cut a new one, before the ring goes into the stack.",
+        joints=joints,
+        segments=tuple(found),
+    )
+
+
 def whole(case: Case) -> Iterator[Advice]:
     """Size, roundness and centre."""
     for item in case.verdicts.ring.findings:

@@ -160,8 +160,8 @@ class OpenFits:
         doubts = []
         if odd > 0.0:
             doubts.append(
-                "a segment beside it would be longer or shorter than the others by what this gap lacks or "
-                "has too much; the edge could be another line"
+                "one of its edges may be another line: with it, the segment beside it would not be as long "
+                "as the others"
             )
         elif either > _DOUBT_MM:
             doubts.append("a lit strip of wall lies below an edge; the edge could be either of two lines")

@@ -120,8 +120,8 @@ def face_line(joint: JointFaces, which: str) -> Line | None:
     point = frame_of(joint).to_ring(np.array(middle), np.array(face.offset_mm + face.slope * middle))
     index = 1 if which == "a" else 3
     noise = np.degrees(np.sqrt(max(joint.covariance[index, index], 0.0)))
-    # A face's own direction carries half of what makes the taper of the pair uncertain.
-    extra = 0.5 * np.sqrt(sum(part.standard**2 for part in joint.taper_budget))
+    # What makes the taper of the pair uncertain can be all in one of the two faces.
+    extra = np.sqrt(sum(part.standard**2 for part in joint.taper_budget))
     return Line(
         point, joint.direction_deg - float(np.degrees(np.arctan(face.slope))), float(np.hypot(noise, extra))
     )
