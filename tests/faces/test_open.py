@@ -84,6 +84,19 @@ class TestOneEdge:
         assert offset == pytest.approx(made.face_a.offset_mm, abs=0.15)
         assert slope == pytest.approx(0.0, abs=0.01)
 
+    def test_a_bench_that_shows_through_the_slots_end_does_not_move_the_search(self) -> None:
+        """The outermost sixth shows a bench brighter than the wood; the wall's foot steps evenly all along."""
+        made = MadeJoint(3.0, figure=0.05, noise=0.004)
+        strip = made.strip()
+        light = strip.light.copy()
+        below = (strip.v - made.face_a.offset_mm) * made.px_per_mm
+        light[(below > 0.0) & (below < 8.0)] = 0.1
+        end = made.u_range[0] + 0.83 * (made.u_range[1] - made.u_range[0])
+        light[(below > 0.0) & (strip.u > end)] = 0.9
+        strip = replace(strip, light=light)
+        offset, _ = coarse_line(strip, (made.face_a.offset_mm + 0.5, 0.0), made.u_range)
+        assert offset == pytest.approx(made.face_a.offset_mm, abs=0.15)
+
     def test_white_noise_costs_little_more_than_the_bound(self) -> None:
         """Contrast 0.4, noise 0.02: C / n = 20 as in the bound's reference case, over 182 px here."""
         made = MadeJoint(3.0, woods=(0.42, 0.42), noise=0.02, blur_px=0.8)

@@ -180,14 +180,17 @@ def coarse_line(
     shift_mm = (centre - reach) * _FINE_PX / scale
     middle = 0.5 * (u_range[0] + u_range[1])
     block_u = u_range[0] + (np.arange(blocks) + 0.5) / blocks * (u_range[1] - u_range[0]) - middle
+    trimmed = blocks // 4
     floor = 0.02 * float(np.nanmedian(light))
     best = (-np.inf, start)
     for turn in np.tan(np.radians(np.linspace(-1.2, 1.2, 9))):
         moved = np.stack(
             [np.interp(shift_mm + turn * u, shift_mm, row) for u, row in zip(block_u, step, strict=True)]
         )
-        scatter = moved.std(axis=0) / np.sqrt(blocks) + floor
-        evidence = np.log1p((moved.mean(axis=0) / scatter) ** 2)
+        # Where the bench shows through a slot's end the step is another: the outermost are left out.
+        kept = np.sort(moved, axis=0)[trimmed : blocks - trimmed]
+        scatter = kept.std(axis=0) / np.sqrt(len(kept)) + floor
+        evidence = np.log1p((kept.mean(axis=0) / scatter) ** 2)
         score = evidence - 0.5 * (shift_mm / _SEARCH_PRIOR_MM) ** 2 - 0.5 * (np.degrees(turn) / 0.6) ** 2
         index = int(np.argmax(score))
         if score[index] > best[0]:
