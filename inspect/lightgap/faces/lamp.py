@@ -44,6 +44,8 @@ _LEAST_WALL_PX = 0.5
 _TAKEN_GAIN = 12.0
 _LEVEL_RANGE = (0.05, 1.5)
 _AGAINST = 6.0
+_OTHER_LINE_PX = 1.0
+"""Edges further apart than this are two lines, and none lies between them."""
 _WIDTH_STANDARD_SHARE, _WIDTH_STANDARD_PX = 0.2, 0.25
 
 
@@ -139,11 +141,20 @@ def _strip(width: float, chi2: Array, shift: Array) -> LitStrip | None:
         return None
     standard = _WIDTH_STANDARD_SHARE * width + _WIDTH_STANDARD_PX
     low, high = max(width - standard, 0.0), width + standard
-    moves = [float(np.interp(value, _WIDTHS, shift)) for value in (low, width, high)]
+    moves = [_move(value, chi2, shift) for value in (low, width, high)]
     gain = float(chi2[0] - np.interp(width, _WIDTHS, chi2))
     if gain < _TAKEN_GAIN:
         return LitStrip(width, 0.0, 0.5 * abs(moves[1]))
     return LitStrip(width, moves[1], 0.5 * max(abs(moves[2] - moves[0]), abs(moves[1]) * 0.3))
+
+
+def _move(width: float, chi2: Array, shift: Array) -> float:
+    """Where a strip of this width puts the edge; between two tried widths that differ, the likelier's."""
+    above = int(np.clip(np.searchsorted(_WIDTHS, width), 1, _WIDTHS.size - 1))
+    pair = slice(above - 1, above + 1)
+    if np.ptp(shift[pair]) > _OTHER_LINE_PX:
+        return float(shift[pair][np.argmin(chi2[pair])])
+    return float(np.interp(width, _WIDTHS, shift))
 
 
 def _doubted(strip: LitStrip | None, chi2: Array, shift: Array) -> LitStrip | None:
