@@ -85,7 +85,7 @@ class TestOneEdge:
         assert slope == pytest.approx(0.0, abs=0.01)
 
     def test_a_bench_that_shows_through_the_slots_end_does_not_move_the_search(self) -> None:
-        """The outermost sixth shows a bench brighter than the wood; the wall's foot steps evenly all along."""
+        """The outermost sixth shows a bench brighter than wood; the wall's foot steps evenly all along."""
         made = MadeJoint(3.0, figure=0.05, noise=0.004)
         strip = made.strip()
         light = strip.light.copy()
