@@ -97,8 +97,8 @@ def test_a_round_ring_without_its_joints_is_refused(monkeypatch: pytest.MonkeyPa
     drawn = drawn_ring("round")
     find_comb = across_flats.find_comb
 
-    def unseen(*arguments: object) -> Comb:
-        comb = find_comb(*arguments)  # type: ignore[arg-type]
+    def unseen(*arguments: object, rough: bool) -> Comb:
+        comb = find_comb(*arguments, rough=rough)  # type: ignore[arg-type]
         return Comb(tuple(replace(tooth, found=tooth.number <= 5) for tooth in comb.teeth))
 
     monkeypatch.setattr(across_flats, "find_comb", unseen)

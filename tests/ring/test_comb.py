@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from accuracy.maker import View
 from accuracy.shape import Faults, no_faults
 from accuracy.truth import Truth, read_folder
 from lightgap.errors import RingError
@@ -147,6 +148,17 @@ def test_the_round_ring_too_tells_a_wrong_number() -> None:
     outline = find_outline(drawn.photo, drawn.truth.camera, wrong)
     with pytest.raises(RingError, match="looks like 18 segments, but 17 were entered"):
         find_comb(drawn.photo, outline, wrong)
+
+
+@pytest.mark.parametrize("entered", [47, 49])
+def test_that_many_teeth_meet_something_by_chance_makes_no_comb(entered: int) -> None:
+    # Looked at 3 mm beside its centre, no number is clear, and chance alone fits by 0.6.
+    plan = Plan(48, "closed", 300.0, 40.0, 18.0)
+    drawn = ring(plan, woods=("beech", "walnut"), view=View(mm_per_px=0.2, tilt_deg=4.0, margin_mm=20.0))
+    outline = drawn.truth.outline()
+    askew = replace(outline, camera=outline.camera.moved([2.5, 1.5], 0.0))
+    with pytest.raises(RingError):
+        find_comb(drawn.photo, askew, replace(plan, segments=entered))
 
 
 def test_an_outline_beside_the_ring_has_no_comb() -> None:

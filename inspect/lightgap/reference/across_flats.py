@@ -136,7 +136,7 @@ def find_across_flats(
         )
     ring = replace(plan, across_flats_mm=size_mm)
     outline = find_outline_unscaled(photo, ring, points_px)
-    comb = find_comb(photo, outline, ring)
+    comb = find_comb(photo, outline, ring, rough=True)
     prior = _prior(photo, outline.camera)
     first = _Seen(outline, comb, fit_edges(photo, outline, comb, ring, ("outer",)))
     camera, _ = _solve(_lines(first, ring), _starts(outline.camera, ring.thickness_mm), prior, ring)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import reduce
 
 import cv2
 import numpy as np
@@ -169,15 +170,17 @@ class _Correlator:
         shape = tuple(fft.next_fast_len(size + 2 * reach) for size in votes.shape)
         self._votes = fft.fft2(votes, shape)
         rows, columns = (np.fft.fftfreq(size, 1.0 / size).astype(np.float32) for size in shape)
-        self._radius = np.hypot(columns, rows[:, None])
-        self._angle = np.arctan2(rows[:, None], columns)
-        self._turn = np.exp(2j * self._angle)
+        self._rows, self._columns = rows[:, None], columns
+        radius2 = self._rows**2 + columns**2
+        self._radius = np.sqrt(radius2)
+        self._turn = ((columns + 1j * self._rows) ** 2 / np.maximum(radius2, 1.0)).astype(np.complex64)
 
     def peaks(self, plan: Plan, outer: float, sides: bool) -> list[tuple[float, float, float]]:
         """Row, column and score, in grid steps, of the likeliest rings of this shape and outer apothem."""
         pad = _reach(plan, outer)
         kernels = self._polygons(plan, outer) if sides else [self._circle(plan, outer)]
-        score = np.max([fft.ifft2(self._votes * np.conj(fft.fft2(one))).real for one in kernels], axis=0)
+        scores = (fft.ifft2(self._votes * np.conj(fft.fft2(one))).real for one in kernels)
+        score = reduce(np.maximum, scores)
         # Beyond the padding the sum has wrapped round.
         rows, columns = (size + 2 * pad for size in self._size)
         score = np.roll(score, (pad, pad), axis=(0, 1))[:rows, :columns]
@@ -189,10 +192,10 @@ class _Correlator:
 
     def _polygons(self, plan: Plan, outer: float) -> Iterator[Votes]:
         """The polygon in so many turns that each is like one of them."""
-        pitch = np.radians(plan.pitch_deg)
+        pitch, angle = np.radians(plan.pitch_deg), np.arctan2(self._rows, self._columns)
         turns = int(np.ceil(pitch * np.tan(pitch / 2.0) / _TURN_MISS))
         for start in np.arange(turns) * (pitch / turns):
-            off_side = (self._angle - np.float32(start) + np.float32(pitch / 2)) % np.float32(pitch)
+            off_side = (angle - np.float32(start) + np.float32(pitch / 2)) % np.float32(pitch)
             off_side -= np.float32(pitch / 2)
             distance = self._radius * np.cos(off_side)
             normal = self._turn * np.exp(-2j * off_side)

@@ -64,8 +64,14 @@ _LEAST_SEEN = 1 / 3
 """Share of the joints without which the comb's own place cannot be trusted."""
 
 
-def find_comb(photo: Photo, outline: Outline, plan: Plan, first_joint_px: PointPx | None = None) -> Comb:
-    """Find every joint coarsely.
+def find_comb(
+    photo: Photo,
+    outline: Outline,
+    plan: Plan,
+    first_joint_px: PointPx | None = None,
+    rough: bool = False,
+) -> Comb:
+    """Find every joint coarsely; ``rough`` says that the outline's pose is, and leaves the N open in doubt.
 
     Raises
     ------
@@ -78,7 +84,7 @@ def find_comb(photo: Photo, outline: Outline, plan: Plan, first_joint_px: PointP
     width_mm, step_mm = column_mm(scale), strip_step_mm(scale)
     unrolled = unroll(sampler(photo, camera, height, width_mm), outline, plan, width_mm)
     first = find_phase(unrolled, plan)
-    check_segments(unrolled, plan, first)
+    check_segments(unrolled, plan, first, rough)
     check_closed(unrolled, plan)
     angle = first + np.arange(plan.segments) * np.radians(plan.pitch_deg)
     strips = cut_strips(sampler(photo, camera, height, 1.5 * step_mm), outline, plan, angle, step_mm)

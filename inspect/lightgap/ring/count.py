@@ -16,7 +16,7 @@ _CLEAR, _FIT = 0.3, 0.5
 _AGREES = 1.9
 """What ``clear`` and twice ``fit`` must reach to vouch for an outline that is faint itself: joints in the
 right pose reach 2.09 and more, chance in a wrong one up to 1.68."""
-_EVEN = 0.55
+_EVEN = 0.5
 """How high every second joint must be, over the others, for twice as many joints."""
 
 

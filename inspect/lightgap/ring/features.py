@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
 from lightgap.photo import LUMA
-from lightgap.ring.plane import Array, Codes, Float32
+from lightgap.ring.plane import Array, Float32
 
 _PRIOR_BLOCKS = 6.0
 """How many blocks' worth of the ring's usual scatter is added to a place's own."""
 _STEP_MM = 1.0
 _LINE_MM = 0.2
 _FLANKS_MM = (0.4, 1.2)
-_GRAIN_MM = (0.5, 3.0)
-_GRAIN_NOISE = 3.0
-"""Gradient, codes per mm, at which a direction of grain counts half."""
 
 
 class RunningMeans:
@@ -65,35 +61,6 @@ def closed_features(blocks: Float32, step_mm: float, wrap: bool = False) -> Floa
     line = means.beside(-_LINE_MM, _LINE_MM) @ LUMA
     flanks = (means.beside(near, far) + means.beside(-far, -near)) @ LUMA
     return np.concatenate([means.step_across(_STEP_MM), (line - 0.5 * flanks)[..., None]], axis=-1)
-
-
-def grain_features(tensor: Float32, step_mm: float) -> Float32:
-    """Return how the direction of the grain changes, shape (strips, blocks, columns, 2), going round.
-
-    ``tensor`` is that of `structure`, averaged in blocks. Two boards of one wood may hardly differ in
-    colour, but where they meet their grain turns by the pitch.
-    """
-    near, far = _GRAIN_MM
-    means = RunningMeans(tensor, step_mm, far, wrap=True)
-    right, left = means.beside(near, far), means.beside(-far, -near)
-    return _direction(right) - _direction(left)
-
-
-def _direction(tensor: Float32) -> Float32:
-    return np.asarray(tensor[..., :2] / (tensor[..., 2:] + _GRAIN_NOISE**2), dtype=np.float32)
-
-
-def structure(codes: Codes, across_mm: float, down_mm: float) -> Float32:
-    """Return the structure tensor of the luma of a picture that goes round, shape (rows, columns, 3).
-
-    The first two are the squared gradient (codes per mm) with its direction doubled, the third is its size.
-    (J. Bigun, G. H. Granlund, Optimal orientation detection of linear symmetry, ICCV 1987.)
-    """
-    luma = np.pad(codes @ LUMA.astype(np.float32), ((0, 0), (1, 1)), mode="wrap")
-    across = cv2.Scharr(luma, cv2.CV_32F, 1, 0, scale=1 / (32.0 * across_mm))[:, 1:-1]
-    down = cv2.Scharr(luma, cv2.CV_32F, 0, 1, scale=1 / (32.0 * down_mm))[:, 1:-1]
-    squares = across * across, down * down
-    return np.stack([squares[0] - squares[1], 2.0 * across * down, squares[0] + squares[1]], axis=-1)
 
 
 def usual_scatter(features: Float32, least: float = 1.0) -> Float32:

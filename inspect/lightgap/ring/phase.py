@@ -23,8 +23,10 @@ _BETTER = 0.05
 _ONE_CLASS = 0.55
 """Joints over noise: the lower peaks have less than half of the higher ones. More: there is no noise to split
 off, as with clear gaps in plain wood."""
-_LEAST_FIT = 0.5
-"""Right combs fit by 0.74 and more, combs of a near but wrong N by 0.35 at most."""
+_LEAST_FIT, _SURE_FIT = 0.5, 0.8
+"""Right combs fit by 0.63 and more, combs of a near but wrong N by 0.4 at most, or 0.65 at 48 teeth."""
+_CLEARLY_BETTER = 0.12
+"""The right comb fits better than its neighbours by 0.25 and more, a wrong one by 0.02 at most."""
 
 
 def find_phase(unrolled: Unrolled, plan: Plan) -> float:
@@ -39,8 +41,8 @@ def find_phase(unrolled: Unrolled, plan: Plan) -> float:
     return float(2 * np.pi * starts[best] / columns)
 
 
-def check_segments(unrolled: Unrolled, plan: Plan, first: float) -> None:
-    """Raise if the joints do not make a comb of the plan's N.
+def check_segments(unrolled: Unrolled, plan: Plan, first: float, rough: bool = False) -> None:
+    """Raise if the joints do not make a comb of the plan's N; with ``rough`` leave it open in doubt.
 
     Raises
     ------
@@ -55,11 +57,19 @@ def check_segments(unrolled: Unrolled, plan: Plan, first: float) -> None:
     other_fit = comb_fit(unrolled, other, find_phase(unrolled, other))
     if count != plan.segments and clear > _CLEAR and other_fit > fit + _BETTER:
         raise wrong_segments(plan.segments, count)
-    if fit < _LEAST_FIT:
+    if fit < _LEAST_FIT or not (rough or fit >= _SURE_FIT or _beats_neighbours(unrolled, plan, fit)):
         raise RingError(
             f"The joints seen do not stand at {plan.segments} even places round the ring.",
             "Count the segments again; if the number is right, take the photo nearer or in better light.",
         )
+
+
+def _beats_neighbours(unrolled: Unrolled, plan: Plan, fit: float) -> bool:
+    """Whether the comb fits clearly better than those of a near N: many teeth meet something by chance."""
+    counts = (plan.segments + more for more in (-2, -1, 1, 2))
+    others = (replace(plan, segments=count) for count in counts if count >= 3)
+    fits = (comb_fit(unrolled, other, find_phase(unrolled, other)) for other in others)
+    return fit > max(fits) + _CLEARLY_BETTER
 
 
 def peaks(unrolled: Unrolled, plan: Plan) -> Array:
@@ -105,8 +115,8 @@ def comb_fit(unrolled: Unrolled, plan: Plan, first: float) -> float:
 def evenness(unrolled: Unrolled, plan: Plan, first: float) -> float:
     """Return how high every second tooth of a comb is, over the others: the lower over the higher median.
 
-    Where N joints are, every second tooth of 2N stands on plain wood: at most 0.44 on 90 drawn rings, against
-    0.65 and more for the right N.
+    Where N joints are, every second tooth of 2N stands on plain wood: at most 0.30 on 90 drawn rings, against
+    0.60 and more for the right N.
     """
     heights = peaks(unrolled, plan)[_near_teeth(unrolled, plan, first)].max(axis=1)
     low, high = sorted(float(np.median(heights[start::2])) for start in (0, 1))

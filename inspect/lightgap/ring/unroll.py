@@ -14,11 +14,10 @@ from lightgap.plan import Plan
 from lightgap.ring.features import (
     RunningMeans,
     closed_features,
-    grain_features,
-    structure,
     t_squared,
     usual_scatter,
 )
+from lightgap.ring.grain import grain_features, grain_tensor, grain_weight
 from lightgap.ring.place import Outline
 from lightgap.ring.plane import Array, Codes, Float32, Sampler
 
@@ -30,8 +29,6 @@ _BLOCK_MM = 3.0
 _FEWEST_BLOCKS = 6
 _GAP_SHARE = 0.84
 _GAP_FLANK_MM = 1.5
-_GRAIN_TURN, _MOST_GRAIN = 4.0, 2.0
-"""Weight of the grain's evidence over that of colour, by the squared sine of its turn."""
 _GRAIN_SCATTER = 0.02
 
 
@@ -73,17 +70,15 @@ def unroll(look: Sampler, outline: Outline, plan: Plan, width_mm: float) -> Unro
     blocks = block_means(seen[None], depth_mm)[0]
     step_mm = 2 * np.pi * middle / columns
     evidence = _evidence(blocks[None], plan, step_mm)
-    if plan.joint == "closed":
-        evidence += _grain_evidence(seen, plan, step_mm, depth_mm)
+    weight = grain_weight(plan) if plan.joint == "closed" else 0.0
+    if weight:
+        evidence += weight * _grain_evidence(grain_tensor(seen, apothem, stretch), step_mm, depth_mm)
     return Unrolled(blocks, step_mm, evidence - np.median(evidence))
 
 
-def _grain_evidence(seen: Codes, plan: Plan, step_mm: float, depth_mm: float) -> Array:
-    """What a turn of the grain says; the less, the less it turns from one segment to the next."""
-    weight = min(_MOST_GRAIN, _GRAIN_TURN * float(np.sin(np.radians(plan.pitch_deg))) ** 2)
-    tensor = block_means(structure(seen, step_mm, depth_mm / len(seen))[None], depth_mm)
-    features = grain_features(tensor, step_mm)
-    return np.asarray(weight * np.log1p(t_squared(features, usual_scatter(features, _GRAIN_SCATTER))[0]))
+def _grain_evidence(tensor: Float32, step_mm: float, depth_mm: float) -> Array:
+    features = grain_features(block_means(tensor[None], depth_mm), step_mm)
+    return np.asarray(np.log1p(t_squared(features, usual_scatter(features, _GRAIN_SCATTER))[0]))
 
 
 def _evidence(blocks: Float32, plan: Plan, step_mm: float) -> Array:
