@@ -16,7 +16,7 @@ from accuracy.truth import TrueJoint
 from lightgap.faces.blur import Response
 from lightgap.faces.fit import fit_joints
 from lightgap.faces.joint import JointFaces
-from lightgap.faces.open import EdgeFit, coarse_line, fit_edge
+from lightgap.faces.open import EdgeFit, fit_edge, fit_edges, seek_lines
 from lightgap.faces.open_joints import OpenFits, fit_open, measure_open
 from lightgap.plan import Plan
 from made_strip import Array, MadeJoint
@@ -80,9 +80,9 @@ class TestOneEdge:
 
         made = MadeJoint(3.0, figure=0.05, noise=0.004)
         strip = made.strip(also=grain_line)
-        offset, slope = coarse_line(strip, (made.face_a.offset_mm - 0.3, 0.0), made.u_range)
-        assert offset == pytest.approx(made.face_a.offset_mm, abs=0.15)
-        assert slope == pytest.approx(0.0, abs=0.01)
+        surest = seek_lines(strip, (made.face_a.offset_mm - 0.3, 0.0), made.u_range)[0]
+        assert surest.offset_mm == pytest.approx(made.face_a.offset_mm, abs=0.15)
+        assert surest.slope == pytest.approx(0.0, abs=0.01)
 
     def test_a_bench_that_shows_through_the_slots_end_does_not_move_the_search(self) -> None:
         """The outermost sixth shows a bench brighter than wood; the wall's foot steps evenly all along."""
@@ -94,8 +94,19 @@ class TestOneEdge:
         end = made.u_range[0] + 0.83 * (made.u_range[1] - made.u_range[0])
         light[(below > 0.0) & (strip.u > end)] = 0.9
         strip = replace(strip, light=light)
-        offset, _ = coarse_line(strip, (made.face_a.offset_mm + 0.5, 0.0), made.u_range)
-        assert offset == pytest.approx(made.face_a.offset_mm, abs=0.15)
+        surest = seek_lines(strip, (made.face_a.offset_mm + 0.5, 0.0), made.u_range)[0]
+        assert surest.offset_mm == pytest.approx(made.face_a.offset_mm, abs=0.15)
+
+    def test_a_second_line_in_the_slot_is_told_beside_the_edge(self) -> None:
+        """A lit floor begins 0.7 mm into the slot, as strong a step as the wood's own edge."""
+        made = MadeJoint(3.0, woods=(0.2, 0.2), slot=0.02, figure=0.05, noise=0.004)
+        strip = made.strip(also=lambda below_a, _b: 0.2 * ndtr((below_a - 0.7 * made.px_per_mm) / 0.9))
+        fits = fit_edges(strip, "a", (-1.5, 0.0), made.u_range, made.blur_px, made.gap_mm * made.px_per_mm)
+        away = [fit.at_middle_mm - made.face_a.offset_mm for fit in fits]
+        # Either fit sees the other's step at its window's rim.
+        assert sorted(away) == pytest.approx([0.0, 0.7], abs=0.15)
+        assert fits[0].against == 0.0
+        assert fits[1].against > 0.0
 
     def test_white_noise_costs_little_more_than_the_bound(self) -> None:
         """Contrast 0.4, noise 0.02: C / n = 20 as in the bound's reference case, over 182 px here."""

@@ -5,12 +5,13 @@ camera's side, a strip beside the edge. One strip alone can be as bright as the 
 where the edge is; but all strips of a ring follow from one lamp. The shadow of an edge a gap g away
 falls g tan(elevation) / cos(azimuth from the wall's normal) below the edge, and the view's lateral
 slope makes that depth a width in the photo. The lamp that explains the profiles of all visible
-walls best tells each strip's width, also where the strip itself cannot be seen.
+walls best tells each strip's width, also where the strip itself cannot be seen. `lightgap.faces.which`
+then weighs the lines that each edge could be.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,12 +42,14 @@ _GRAZING = 0.2
 """Least cosine between lamp and normal: a wall lit at less is as good as dark."""
 _LEAST_WALLS = 4
 _LEAST_WALL_PX = 0.5
-_TAKEN_GAIN = 12.0
+_LEAST_STRIP_PX = 0.2
 _LEVEL_RANGE = (0.05, 1.5)
-_AGAINST = 6.0
-_OTHER_LINE_PX = 1.0
-"""Edges further apart than this are two lines, and none lies between them."""
-_WIDTH_STANDARD_SHARE, _WIDTH_STANDARD_PX = 0.2, 0.25
+_PROFILE_WEIGHT = 0.3
+"""Grain and processing are alike from bin to bin: a profile says less than its scatter makes of it."""
+_STRIP_COST = 7.0
+"""Where no lamp is known, each width of a strip that hides its edge is as likely as 3 in 100."""
+_WIDTH_STANDARD_SHARE, _WIDTH_STANDARD_PX = 0.25, 0.35
+_MOST_AGAINST_LAMP = 9.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,53 +75,66 @@ class WallSight:
     normal_deg: float
 
 
-@dataclass(frozen=True)
-class LitStrip:
-    """A strip that the lamp makes below one edge.
+@dataclass(frozen=True, eq=False)
+class Lines:
+    """The lines that an edge could be, the plain one first.
 
     Attributes
     ----------
-    width_px : float
-    shift_px : float
-        Where the edge then lies from the plain edge, px, positive into the gap; 0 where the
-        profile itself does not show the strip, which the uncertainty then covers.
-    either_px : float
-        Standard uncertainty of the edge that comes with it.
+    shift : ndarray, shape (n,)
+        Where each lies from the plain edge, positive into the gap.
+    cost : ndarray, shape (n,)
+        Minus twice the logarithm of its likelihood and prior, but for a constant.
     """
 
-    width_px: float
-    shift_px: float
-    either_px: float
+    shift: Array
+    cost: Array
 
 
-def find_strips(walls: list[WallSight], blur_px: float) -> list[LitStrip | None]:
-    """Find the one lamp, and with it the strip below each edge.
+def possible_lines(walls: list[WallSight], blur_px: float) -> list[Lines]:
+    """Tell for every wall the lines that its edge could be, in px, a lit strip of some width below it.
 
-    The walls that the camera cannot see are the control: what a strip seems to explain there is the
-    phone's processing, and is taken off what it explains at the others.
-
-    Returns
-    -------
-    list
-        One entry a wall; None where no strip is likely.
+    The walls that the camera cannot see have one line, and are the control: what a strip seems to
+    explain there is the phone's processing, and is taken off what it explains at the others.
     """
+    if not walls:
+        return []
+    plain = Lines(np.zeros(1), np.zeros(1))
     seen = np.array([wall.wall_px > _LEAST_WALL_PX for wall in walls])
-    if np.sum(seen) < _LEAST_WALLS:
-        return [None] * len(walls)
     chi2, shift = _strip_costs(np.array([wall.profile for wall in walls]), blur_px)
     if np.any(~seen):
         chi2 = np.maximum(chi2 - np.median(chi2[~seen], axis=0), 0.0)
-    width, gain = _lamp(chi2[seen], [wall for wall in walls if wall.wall_px > _LEAST_WALL_PX])
-    each = chi2[seen, 0] - _at(chi2[seen], width)
-    possible = float(np.sum(chi2[seen, 0] - np.min(chi2[seen], axis=1)))
+    lit = np.zeros(len(walls))
+    if np.sum(seen) >= _LEAST_WALLS:
+        lit[seen] = _lit_widths(
+            chi2[seen], [wall for wall, is_seen in zip(walls, seen, strict=True) if is_seen]
+        )
+    return [
+        _lines(chi2[index], shift[index], wall, float(lit[index])) if seen[index] else plain
+        for index, wall in enumerate(walls)
+    ]
+
+
+def _lines(chi2: Array, shift: Array, wall: WallSight, lit_px: float) -> Lines:
+    """One line for every width that the wall has room for, weighed by the lamp's width if there is a lamp."""
+    cost = _PROFILE_WEIGHT * chi2
+    if lit_px > _LEAST_STRIP_PX:
+        standard = _WIDTH_STANDARD_SHARE * lit_px + _WIDTH_STANDARD_PX
+        cost = cost + np.minimum(((_WIDTHS - lit_px) / standard) ** 2, _MOST_AGAINST_LAMP)
+    else:
+        cost = cost + np.where(_WIDTHS > 0.0, _STRIP_COST, 0.0)
+    keep = wall.wall_px + _LEAST_WALL_PX >= _WIDTHS
+    # Without a strip, the plain edge is the edge.
+    return Lines(np.where(_WIDTHS > 0.0, shift, 0.0)[keep], cost[keep])
+
+
+def _lit_widths(chi2: Array, walls: list[WallSight]) -> Array:
+    """The strips' widths by the one lamp, 0 if there is none."""
+    width, gain = _lamp(chi2, walls)
+    each = chi2[:, 0] - _at(chi2, width)
+    possible = float(np.sum(chi2[:, 0] - np.min(chi2, axis=1)))
     is_lamp = gain > max(_LEAST_GAIN, _LEAST_SHARE * possible) and np.sum(each > _HELPED) >= _LEAST_WALLS
-    widths = np.zeros(len(walls))
-    widths[seen] = width
-    strips = []
-    for index in range(len(walls)):
-        strip = _strip(widths[index], chi2[index], shift[index]) if is_lamp and seen[index] else None
-        strips.append(_doubted(strip, chi2[index], shift[index]) if seen[index] else None)
-    return strips
+    return width if is_lamp else np.zeros(len(walls))
 
 
 def _lamp(chi2: Array, walls: list[WallSight]) -> tuple[Array, float]:
@@ -133,42 +149,6 @@ def _lamp(chi2: Array, walls: list[WallSight]) -> tuple[Array, float]:
     total = _at(chi2, width).sum(axis=1)
     best = int(np.argmin(total))
     return width[best], float(np.sum(chi2[:, 0]) - total[best])
-
-
-def _strip(width: float, chi2: Array, shift: Array) -> LitStrip | None:
-    """What a strip of about this width does to the edge, or None if it is too narrow or too wide."""
-    if not 0.2 < width <= _WIDTHS[-1]:
-        return None
-    standard = _WIDTH_STANDARD_SHARE * width + _WIDTH_STANDARD_PX
-    low, high = max(width - standard, 0.0), width + standard
-    moves = [_move(value, chi2, shift) for value in (low, width, high)]
-    gain = float(chi2[0] - np.interp(width, _WIDTHS, chi2))
-    if gain < _TAKEN_GAIN:
-        return LitStrip(width, 0.0, 0.5 * abs(moves[1]))
-    return LitStrip(width, moves[1], 0.5 * max(abs(moves[2] - moves[0]), abs(moves[1]) * 0.3))
-
-
-def _move(width: float, chi2: Array, shift: Array) -> float:
-    """Where a strip of this width puts the edge; between two tried widths that differ, the likelier's."""
-    above = int(np.clip(np.searchsorted(_WIDTHS, width), 1, _WIDTHS.size - 1))
-    pair = slice(above - 1, above + 1)
-    if np.ptp(shift[pair]) > _OTHER_LINE_PX:
-        return float(shift[pair][np.argmin(chi2[pair])])
-    return float(np.interp(width, _WIDTHS, shift))
-
-
-def _doubted(strip: LitStrip | None, chi2: Array, shift: Array) -> LitStrip | None:
-    """Where the profile itself speaks for another edge than the lamp: the lamp's stays, the doubt is carried.
-
-    Either of the two lines, as likely as the other: their distance over the root of two.
-    """
-    taken = strip or LitStrip(0.0, 0.0, 0.0)
-    best = int(np.argmin(chi2))
-    against = float(np.interp(taken.width_px if taken.shift_px else 0.0, _WIDTHS, chi2)) - float(chi2[best])
-    if against < _AGAINST:
-        return strip
-    away = (float(shift[best]) if best else 0.0) - taken.shift_px
-    return replace(taken, either_px=float(np.hypot(taken.either_px, away / np.sqrt(2.0))))
 
 
 def _at(costs: Array, widths: Array) -> Array:

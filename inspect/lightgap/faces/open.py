@@ -13,12 +13,14 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
-from lightgap.faces.lamp import BIN_PX, PLACES, WOOD_PX, LitStrip
+from lightgap.faces.lamp import BIN_PX, PLACES, WOOD_PX
 from lightgap.faces.levels import LevelFit, blurred_step, fit_levels
 from lightgap.faces.strip import Strip
 
 Array = NDArray[np.float64]
+Side = Literal["a", "b"]
 
 _WOOD_PX = 11.0
 _GAP_PX = 10.0
@@ -30,6 +32,7 @@ _MOST_MOVES, _SETTLED_PX = 3, 1.5
 """How often the window follows an edge that was found further from its middle."""
 _MISFIT_PX, _MISFIT_BIN_PX = 4.0, 0.5
 _SEARCH_MM, _SEARCH_EDGE_MM, _SEARCH_PRIOR_MM = 0.9, 0.25, 0.4
+_NEARLY_AS_SURE, _APART_MM, _MOST_LINES = 2.5, 0.25, 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,6 +53,8 @@ class EdgeFit:
         Standard uncertainty for light beside the edge that the fitted step does not explain.
     either_mm : float
         Standard uncertainty added because the edge could be either of two lines; 0 if it is clear.
+    against : float
+        What the search has against this line: minus twice the logarithm of its likelihood over the surest's.
     """
 
     offset_mm: float
@@ -60,39 +65,82 @@ class EdgeFit:
     profile: Array
     misfit_mm: float = 0.0
     either_mm: float = 0.0
+    against: float = 0.0
 
-    def moved(self, strip: LitStrip, sign: float) -> EdgeFit:
-        """Return the edge with the lit strip below it taken into account (sign + for face a)."""
+    @property
+    def at_middle_mm(self) -> float:
+        """Its offset at u = 0, the joint's middle."""
+        return self.offset_mm - self.slope * self.middle_mm
+
+    def moved(self, shift_mm: float, widening: float, either_mm: float) -> EdgeFit:
+        """Return the edge on another line, whose distance grows by the share ``widening`` a mm outward."""
         return replace(
             self,
-            offset_mm=self.offset_mm + sign * strip.shift_px / self.px_per_mm,
-            either_mm=strip.either_px / self.px_per_mm,
+            offset_mm=self.offset_mm + shift_mm,
+            slope=self.slope + shift_mm * widening,
+            either_mm=either_mm,
         )
+
+
+@dataclass(frozen=True)
+class SoughtLine:
+    """A line across which the light changes: v = offset + slope * u, and what speaks against it."""
+
+    offset_mm: float
+    slope: float
+    against: float
 
 
 def fit_edge(
     strip: Strip,
-    side: Literal["a", "b"],
+    side: Side,
     start: tuple[float, float],
     u_range: tuple[float, float],
     blur_px: float,
     gap_px: float,
     is_slot: bool = True,
 ) -> EdgeFit | None:
-    """Fit one face's top edge.
+    """Fit one face's top edge at the surest line.
 
     Parameters
     ----------
     side : "a" or "b"
         Which face: the wood of face a lies at smaller v, that of face b at larger v.
     start : (offset, slope)
-        Where to look, v = offset + slope * u, within some 3 px.
+        Where to look, v = offset + slope * u.
     gap_px : float
         Rough gap: the window ends before the other face.
     is_slot : bool
         Whether the light may bend beyond the edge, as on the wall of an open slot.
     """
-    start = coarse_line(strip, start, u_range)
+    return _fit_at(seek_lines(strip, start, u_range)[0], strip, side, u_range, blur_px, gap_px, is_slot)
+
+
+def fit_edges(
+    strip: Strip,
+    side: Side,
+    start: tuple[float, float],
+    u_range: tuple[float, float],
+    blur_px: float,
+    gap_px: float,
+) -> tuple[EdgeFit, ...]:
+    """Fit an open slot's edge at every line that it could be, the surest first."""
+    lines = seek_lines(strip, start, u_range)
+    fits = (_fit_at(line, strip, side, u_range, blur_px, gap_px, True) for line in lines)
+    return tuple(fit for fit in fits if fit is not None)
+
+
+def _fit_at(
+    sought: SoughtLine,
+    strip: Strip,
+    side: Side,
+    u_range: tuple[float, float],
+    blur_px: float,
+    gap_px: float,
+    is_slot: bool,
+) -> EdgeFit | None:
+    """Fit the edge from a line within some 3 px of it."""
+    start = sought.offset_mm, sought.slope
     data = _window(strip, side, start, u_range, min(_GAP_PX, 0.5 * gap_px))
     if data is None:
         return None
@@ -119,6 +167,7 @@ def fit_edge(
         px_per_mm=scale,
         profile=_profile(data, plain),
         misfit_mm=_misfit_px(data, plain, blur_px) / scale,
+        against=sought.against,
     )
 
 
@@ -149,14 +198,13 @@ def _profile(data: _Window, fit: LevelFit) -> Array:
     return np.interp(PLACES, PLACES[known], total[known] / count[known])
 
 
-def coarse_line(
-    strip: Strip, start: tuple[float, float], u_range: tuple[float, float]
-) -> tuple[float, float]:
-    """Search about a start for the line across which the light changes most surely.
+def seek_lines(strip: Strip, start: tuple[float, float], u_range: tuple[float, float]) -> list[SoughtLine]:
+    """Search about a start for the lines across which the light changes, the surest first.
 
     The strip is averaged to blocks along u and half pixels along v; for every shift and turn the
     step's mean over its scatter from block to block is the evidence (Hotelling's T squared in one
-    dimension), with a loose prior about the start.
+    dimension), with a loose prior about the start. A slot's floor, or what lies in it, may show another
+    line than the edge's: what is nearly as sure as the surest is told too.
     """
     scale = strip.px_per_mm
     length = (u_range[1] - u_range[0]) * strip.px_per_mm_along
@@ -182,8 +230,9 @@ def coarse_line(
     block_u = u_range[0] + (np.arange(blocks) + 0.5) / blocks * (u_range[1] - u_range[0]) - middle
     trimmed = blocks // 4
     floor = 0.02 * float(np.nanmedian(light))
-    best = (-np.inf, start)
-    for turn in np.tan(np.radians(np.linspace(-1.2, 1.2, 9))):
+    turns = np.tan(np.radians(np.linspace(-1.2, 1.2, 9)))
+    scores = []
+    for turn in turns:
         moved = np.stack(
             [np.interp(shift_mm + turn * u, shift_mm, row) for u, row in zip(block_u, step, strict=True)]
         )
@@ -191,14 +240,21 @@ def coarse_line(
         kept = np.sort(moved, axis=0)[trimmed : blocks - trimmed]
         scatter = kept.std(axis=0) / np.sqrt(len(kept)) + floor
         evidence = np.log1p((kept.mean(axis=0) / scatter) ** 2)
-        score = evidence - 0.5 * (shift_mm / _SEARCH_PRIOR_MM) ** 2 - 0.5 * (np.degrees(turn) / 0.6) ** 2
-        index = int(np.argmax(score))
-        if score[index] > best[0]:
-            best = (
-                float(score[index]),
-                (start[0] + float(shift_mm[index]) - turn * middle, start[1] + float(turn)),
-            )
-    return best[1]
+        scores.append(
+            evidence - 0.5 * (shift_mm / _SEARCH_PRIOR_MM) ** 2 - 0.5 * (np.degrees(turn) / 0.6) ** 2
+        )
+    score, turned = np.max(scores, axis=0), turns[np.argmax(scores, axis=0)]
+    apart = int(_APART_MM * scale / _FINE_PX)
+    peaks = np.flatnonzero(score == maximum_filter1d(score, 2 * apart + 1))
+    surest = sorted(peaks[score[peaks] > score.max() - _NEARLY_AS_SURE], key=lambda peak: -score[peak])
+    return [
+        SoughtLine(
+            offset_mm=float(start[0] + shift_mm[peak] - turned[peak] * middle),
+            slope=float(start[1] + turned[peak]),
+            against=float(2.0 * (score[surest[0]] - score[peak])),
+        )
+        for peak in surest[:_MOST_LINES]
+    ]
 
 
 @dataclass(frozen=True, eq=False)

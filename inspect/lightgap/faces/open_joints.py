@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,16 +10,18 @@ from numpy.typing import NDArray
 from lightgap.faces.blur import Response
 from lightgap.faces.gap import GapView, view_gap
 from lightgap.faces.joint import FaceLine, JointFaces
-from lightgap.faces.lamp import LitStrip, WallSight, find_strips
-from lightgap.faces.odd import JointPlaces, length_scatter_mm, odd_faces
-from lightgap.faces.open import EdgeFit, fit_edge
+from lightgap.faces.lamp import Lines, WallSight, possible_lines
+from lightgap.faces.odd import odd_faces
+from lightgap.faces.open import EdgeFit, Side, fit_edge, fit_edges
 from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
 from lightgap.faces.strip import Strip
 from lightgap.faces.tinted import fit_tinted_edge, look_beyond, seek_seam
+from lightgap.faces.which import Choice, JointPlaces, choose_lines
 from lightgap.plan import Plan
 from lightgap.values import Contribution
 
 Array = NDArray[np.float64]
+Edges = tuple[EdgeFit, ...]
 
 _PROCESSING_PX = 0.08
 _BLOCKED_MARGIN_MM = 1.5
@@ -39,21 +40,26 @@ def measure_open(fits: list[OpenFits], plan: Plan, response: Response) -> list[J
     """Let the walls of all open joints tell where a lit strip hides an edge, then finish them."""
     walls = [wall for fit in fits for wall in fit.walls(plan)]
     blur_px = float(np.median([fit.site.blur_px for fit in fits])) if fits else 1.0
-    strips = find_strips(walls, blur_px)
-    moved = _moved(fits, strips)
-    if _scatter_mm(moved, plan) > _scatter_mm(fits, plan):
-        # A true lamp makes the segments' lengths agree better; this one is none, but its doubts stay.
-        moved = _moved(fits, [None if strip is None else replace(strip, shift_px=0.0) for strip in strips])
+    by_wall = possible_lines(walls, blur_px)
+    lines = [
+        lines
+        for fit, a, b in zip(fits, by_wall[::2], by_wall[1::2], strict=True)
+        for lines in (_in_mm(a, fit.edges_a, 1.0), _in_mm(b, fit.edges_b, -1.0))
+    ]
+    choices = choose_lines([fit.places for fit in fits], lines, plan.segments)
+    moved = [fit.moved(a, b) for fit, a, b in zip(fits, choices[::2], choices[1::2], strict=True)]
     odd = odd_faces([fit.places for fit in moved], plan.segments)
-    return [fit.finish(doubt, response) for fit, doubt in zip(moved, odd, strict=True)]
+    return [fit.finish(doubt, plan, response) for fit, doubt in zip(moved, odd, strict=True)]
 
 
-def _moved(fits: list[OpenFits], strips: list[LitStrip | None]) -> list[OpenFits]:
-    return [fit.moved(a, b) for fit, a, b in zip(fits, strips[::2], strips[1::2], strict=True)]
-
-
-def _scatter_mm(fits: list[OpenFits], plan: Plan) -> float:
-    return length_scatter_mm([fit.places for fit in fits], plan.segments)
+def _in_mm(strips: Lines, edges: Edges, sign: float) -> Lines:
+    """The lines below the surest edge, then the other edges, mm clockwise of it."""
+    surest, *others = edges
+    shifts = [edge.at_middle_mm - surest.at_middle_mm for edge in others]
+    return Lines(
+        np.append(sign * strips.shift / surest.px_per_mm, shifts),
+        np.append(strips.cost, [strips.cost[0] + edge.against for edge in others]),
+    )
 
 
 def fit_open(strip: Strip, site: Site, plan: Plan) -> JointFaces | OpenFits:
@@ -65,53 +71,69 @@ def fit_open(strip: Strip, site: Site, plan: Plan) -> JointFaces | OpenFits:
         low, high = view.hidden_mm[0] - _BLOCKED_MARGIN_MM, view.hidden_mm[1] + _BLOCKED_MARGIN_MM
         strip = strip.part((strip.u < low) | (strip.u > high))
     gap_px = gap * site.px_per_mm
-    fit = _filled_edge if view.kind == "resin" else _slot_edge
+    fit = _filled_edges if view.kind == "resin" else _slot_edges
     a, from_a = fit(strip, "a", (-0.5 * gap, -taper), site, gap_px)
     b, from_b = fit(strip, "b", (0.5 * gap, taper), site, gap_px)
-    if a is None or b is None:
+    if not a or not b:
         return unmeasured(site, plan, "one of its two edges could not be fitted")
-    ends = np.array(site.ends_mm)
-    gaps = b.offset_mm + b.slope * (ends - b.middle_mm) - a.offset_mm - a.slope * (ends - a.middle_mm)
-    if np.min(gaps) < _LEAST_OPEN_SHARE * gap or np.max(gaps) > gap + _FARTHEST_MM:
-        return unmeasured(site, plan, "its two edges could not be told from what lies between them")
-    return OpenFits(site, view, a, b, _ALIKE_SHARE * (from_a + from_b))
+    return OpenFits(site, view, a, b, gap, _ALIKE_SHARE * (from_a + from_b))
 
 
-def _slot_edge(
-    strip: Strip, side: Literal["a", "b"], start: tuple[float, float], site: Site, gap_px: float
-) -> tuple[EdgeFit | None, float]:
+def _slot_edges(
+    strip: Strip, side: Side, start: tuple[float, float], site: Site, gap_px: float
+) -> tuple[Edges, float]:
     """Fit an edge of a slot, which nothing fills."""
-    return fit_edge(strip, side, start, site.u_range, site.blur_px, gap_px), 0.0
+    return fit_edges(strip, side, start, site.u_range, site.blur_px, gap_px), 0.0
 
 
-def _filled_edge(
-    strip: Strip, side: Literal["a", "b"], start: tuple[float, float], site: Site, gap_px: float
-) -> tuple[EdgeFit | None, float]:
+def _filled_edges(
+    strip: Strip, side: Side, start: tuple[float, float], site: Site, gap_px: float
+) -> tuple[Edges, float]:
     """Fit an edge of resin by its tint where it has one, and tell what the resin leaves unsure of it, mm."""
     beyond = look_beyond(strip, side, start, gap_px)
     if beyond is None:
-        return _slot_edge(strip, side, start, site, gap_px)
+        return _slot_edges(strip, side, start, site, gap_px)
     if beyond.is_tinted:
         tinted = fit_tinted_edge(strip, side, beyond, start, site.u_range, site.blur_px, gap_px)
         if tinted is not None:
-            return tinted, beyond.tint_standard_mm(site.px_per_mm, site.blur_px)
-    bare, _ = _slot_edge(strip, side, start, site, gap_px)
-    seam = None if bare is None else seek_seam(bare, side, site.blur_px)
-    return (bare, beyond.rim_standard_mm()) if seam is None else seam
+            return (tinted,), beyond.tint_standard_mm(site.px_per_mm, site.blur_px)
+    bare = fit_edge(strip, side, start, site.u_range, site.blur_px, gap_px)
+    if bare is None:
+        return (), 0.0
+    seam = seek_seam(bare, side, site.blur_px)
+    return ((bare,), beyond.rim_standard_mm()) if seam is None else ((seam[0],), seam[1])
 
 
 @dataclass(frozen=True, eq=False)
 class OpenFits:
-    """Both edges of an open or filled joint, fitted alone, before the lamp is known.
+    """Both edges of an open or filled joint, fitted alone, before the lamp and the other joints are known.
 
-    ``filling_mm`` is the gap's standard uncertainty for what fills it.
+    Attributes
+    ----------
+    edges_a, edges_b : tuple of EdgeFit
+        The lines that each face's edge could be, the surest first.
+    rough_gap_mm : float
+        As the search saw it.
+    filling_mm : float
+        The gap's standard uncertainty for what fills it.
     """
 
     site: Site
     view: GapView
-    a: EdgeFit
-    b: EdgeFit
+    edges_a: Edges
+    edges_b: Edges
+    rough_gap_mm: float
     filling_mm: float = 0.0
+
+    @property
+    def a(self) -> EdgeFit:
+        """The surest edge of face a."""
+        return self.edges_a[0]
+
+    @property
+    def b(self) -> EdgeFit:
+        """The surest edge of face b."""
+        return self.edges_b[0]
 
     def walls(self, plan: Plan) -> tuple[WallSight, WallSight]:
         """What is seen of the wall below each edge; a filled joint shows none."""
@@ -131,23 +153,29 @@ class OpenFits:
             )
         return sights[0], sights[1]
 
-    def moved(self, strip_a: LitStrip | None, strip_b: LitStrip | None) -> OpenFits:
-        """Move each edge by the lit strip below it."""
+    def moved(self, a: Choice, b: Choice) -> OpenFits:
+        """Put each edge on its line; a shadow in a gap that widens lies the deeper, the wider it is."""
+        widening = (self.b.slope - self.a.slope) / self.places.gap_mm
         return replace(
             self,
-            a=self.a if strip_a is None else self.a.moved(strip_a, 1.0),
-            b=self.b if strip_b is None else self.b.moved(strip_b, -1.0),
+            edges_a=(_on_line(self.edges_a, a, widening),),
+            edges_b=(_on_line(self.edges_b, b, widening),),
         )
 
     @property
     def places(self) -> JointPlaces:
         """Where both faces lie, at the joint's middle."""
-        offsets = np.array([edge.offset_mm - edge.slope * edge.middle_mm for edge in (self.a, self.b)])
+        offsets = np.array([edge.at_middle_mm for edge in (self.a, self.b)])
         return JointPlaces(self.site.tooth.number, *self.site.frame.to_ring(np.zeros(2), offsets))
 
-    def finish(self, odd_mm: Array, response: Response) -> JointFaces:
+    def finish(self, odd_mm: Array, plan: Plan, response: Response) -> JointFaces:
         """Gather the joint's uncertainty; ``odd_mm`` (a, b) is `odd_faces`'."""
         site, view, a, b = self.site, self.view, self.a, self.b
+        ends = np.array(site.ends_mm)
+        gaps = b.offset_mm + b.slope * (ends - b.middle_mm) - a.offset_mm - a.slope * (ends - a.middle_mm)
+        seen_mm = self.rough_gap_mm
+        if np.min(gaps) < _LEAST_OPEN_SHARE * seen_mm or np.max(gaps) > seen_mm + _FARTHEST_MM:
+            return unmeasured(site, plan, "its two edges could not be told from what lies between them")
         covariance = np.zeros((4, 4))
         for index, fit in enumerate((a, b)):
             shift = np.array([[1.0, -fit.middle_mm], [0.0, 1.0]])
@@ -175,8 +203,8 @@ class OpenFits:
             kind=view.kind,
             middle_mm=site.tooth.middle_mm,
             direction_deg=site.tooth.direction_deg,
-            face_a=FaceLine(a.offset_mm - a.slope * a.middle_mm, a.slope),
-            face_b=FaceLine(b.offset_mm - b.slope * b.middle_mm, b.slope),
+            face_a=FaceLine(a.at_middle_mm, a.slope),
+            face_b=FaceLine(b.at_middle_mm, b.slope),
             ends_mm=site.ends_mm,
             covariance=covariance,
             gap_budget=(
@@ -196,3 +224,9 @@ class OpenFits:
             blocked_mm=blocked,
             doubts=tuple(doubts),
         )
+
+
+def _on_line(edges: Edges, choice: Choice, widening: float) -> EdgeFit:
+    place = edges[0].at_middle_mm + choice.shift_mm
+    nearest = min(edges, key=lambda edge: abs(edge.at_middle_mm - place))
+    return nearest.moved(place - nearest.at_middle_mm, widening, choice.standard_mm)
