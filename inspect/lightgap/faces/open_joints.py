@@ -32,8 +32,10 @@ _FARTHEST_MM = 1.5
 """Edges so much farther apart than the search saw them are not this joint's."""
 _ALIKE_SHARE = 0.7
 """What a filling does to one edge it does, more or less, to the other too."""
-_ROUNDED_STANDARD_MM = 0.015
-"""Two upper edges broken by sandpaper, 0 to some 0.05 mm each: half of it goes into the gap."""
+_ROUNDED_STANDARD_MM = 0.04
+"""Two upper edges broken by sandpaper, 0 to 0.1 mm (common practice, no source): a third of either lies in
+the slot's shadow, looks like a sharp edge further out, and goes into the gap."""
+_FILLED_ROUNDED_STANDARD_MM = 0.015
 
 
 def measure_open(fits: list[OpenFits], plan: Plan, response: Response) -> list[JointFaces]:
@@ -185,6 +187,8 @@ class OpenFits:
         either = float(np.linalg.norm([a.either_mm, b.either_mm, odd]))
         misfit = float(np.hypot(a.misfit_mm, b.misfit_mm))
         processing = _PROCESSING_PX / site.px_per_mm * (1.0 + 2.0 * response.halo_standard)
+        # What fills a joint fills the rounding too, and shows it.
+        rounded = _ROUNDED_STANDARD_MM if view.kind == "open" else _FILLED_ROUNDED_STANDARD_MM
         doubts = []
         if odd > 0.0:
             doubts.append(
@@ -212,7 +216,7 @@ class OpenFits:
                 Contribution("other light beside the edges", misfit),
                 Contribution("heights of the two segments", heights_mm(site)),
                 Contribution("which of two lines is the edge", either),
-                Contribution("rounded edges", _ROUNDED_STANDARD_MM),
+                Contribution("rounded edges", rounded),
                 Contribution("rims and tint of the filling", self.filling_mm),
             ),
             taper_budget=(
