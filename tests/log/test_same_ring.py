@@ -98,6 +98,23 @@ def test_what_the_person_said_is_kept_and_taken_back(log: Log, pair: tuple[Check
     assert said_turn(log, first, last) is None
 
 
+def test_what_was_said_of_both_and_a_check_between_holds_for_the_two(
+    log: Log, pair: tuple[Check, Check]
+) -> None:
+    first, second = pair
+    report = counted_from(1).to_dict(budgets=True)
+    third, fourth = (log.add_check(first.ring_id, [wood(1)], report) for _ in range(2))
+    there = log.say_turn(first.results[0], second.results[0], 3, face_down=True)
+    log.say_turn(third.results[0], second.results[0], 2, face_down=False)
+    assert said_turn(log, first, fourth) is None
+    onward = log.say_turn(third.results[0], fourth.results[0], 5, face_down=True)
+    turn = said_turn(log, first, fourth)
+    assert turn is not None
+    for joint in range(1, 13):
+        in_third = (number(there, joint) - 2 - 1) % 12 + 1
+        assert number(turn, joint) == number(onward, in_third)
+
+
 def test_saying_it_the_other_way_round_replaces_it(log: Log, pair: tuple[Check, Check]) -> None:
     first, last = pair
     log.say_turn(first.results[0], last.results[0], 3, face_down=False)

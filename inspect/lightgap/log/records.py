@@ -171,6 +171,23 @@ class Turn:
         turn = self.turn + later + (earlier if self.face_down else -earlier)
         return replace(self, turn=turn)
 
+    def followed_by(self, onward: Turn) -> Turn:
+        """Say how the ring lies in ``onward``'s later check as against this earlier one.
+
+        Examples
+        --------
+        >>> said = Turn(1, 2, 1, 2, 3, False, "").followed_by(Turn(2, 3, 2, 3, 4, True, ""))
+        >>> said.turn, said.face_down
+        (1, True)
+        """
+        return replace(
+            self,
+            later_id=onward.later_id,
+            later_result=onward.later_result,
+            turn=onward.turn + (-self.turn if onward.face_down else self.turn),
+            face_down=self.face_down != onward.face_down,
+        )
+
 
 @dataclass(frozen=True)
 class CheckLine:

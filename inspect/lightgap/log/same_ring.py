@@ -22,8 +22,25 @@ def base_photo(check: Check, report: Report) -> KeptPhoto:
 def said_turn(log: Log, before: Check, after: Check) -> Turn | None:
     """Return what the person said of two checks, in the numbers of their latest results.
 
-    None when nothing was said, or when a newer result is based on another photo, whose numbers say nothing.
+    What was said of both and a check between them holds for the two as well. None when nothing was said, or
+    when a newer result is based on another photo, whose numbers say nothing.
     """
+    between = [check for check in log.history(before.ring_id) if check.id not in (before.id, after.id)]
+    reached: list[tuple[Check, Turn | None]] = [(before, None)]
+    for check, there in reached:
+        onward = _said(log, check, after)
+        if onward is not None:
+            return onward if there is None else there.followed_by(onward)
+        for other in list(between):
+            step = _said(log, check, other)
+            if step is not None:
+                between.remove(other)
+                reached.append((other, step if there is None else there.followed_by(step)))
+    return None
+
+
+def _said(log: Log, before: Check, after: Check) -> Turn | None:
+    """Return what was said of just these two."""
     turn = log.turn(before.id, after.id)
     if turn is None:
         return None
