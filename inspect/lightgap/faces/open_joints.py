@@ -196,7 +196,7 @@ class OpenFits:
                 "as the others"
             )
         elif either > _DOUBT_MM:
-            doubts.append("a lit strip of wall lies below an edge; the edge could be either of two lines")
+            doubts.append("one of its edges could be a line beside it: a lit wall's foot, a shadow, or grain")
         blocked = None
         if view.blocked_mm is not None:
             doubts.append("the gap is blocked part of the way; the open part is measured")
