@@ -74,3 +74,12 @@ class JointFaces:
     doubts: tuple[str, ...] = ()
     reason: str | None = None
     by_hand: bool = False
+
+    @property
+    def line_middle_mm(self) -> NDArray[np.float64] | None:
+        """Where the middle between both faces lies at u = 0, ring frame; None if they were not measured."""
+        if self.face_a is None or self.face_b is None:
+            return None
+        direction = np.radians(self.direction_deg)
+        clockwise = np.array([np.sin(direction), -np.cos(direction)])
+        return self.middle_mm + 0.5 * (self.face_a.offset_mm + self.face_b.offset_mm) * clockwise

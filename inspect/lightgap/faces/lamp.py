@@ -85,10 +85,13 @@ class Lines:
         Where each lies from the plain edge, positive into the gap.
     cost : ndarray, shape (n,)
         Minus twice the logarithm of its likelihood and prior, but for a constant.
+    unexplained : float
+        How much of the light that the plain edge leaves unexplained the best strip leaves too, 0 to 1.
     """
 
     shift: Array
     cost: Array
+    unexplained: float = 1.0
 
 
 def possible_lines(walls: list[WallSight], blur_px: float) -> list[Lines]:
@@ -101,7 +104,7 @@ def possible_lines(walls: list[WallSight], blur_px: float) -> list[Lines]:
         return []
     plain = Lines(np.zeros(1), np.zeros(1))
     seen = np.array([wall.wall_px > _LEAST_WALL_PX for wall in walls])
-    chi2, shift = _strip_costs(np.array([wall.profile for wall in walls]), blur_px)
+    chi2, shift, unexplained = _strip_costs(np.array([wall.profile for wall in walls]), blur_px)
     if np.any(~seen):
         chi2 = np.maximum(chi2 - np.median(chi2[~seen], axis=0), 0.0)
     lit = np.zeros(len(walls))
@@ -110,12 +113,14 @@ def possible_lines(walls: list[WallSight], blur_px: float) -> list[Lines]:
             chi2[seen], [wall for wall, is_seen in zip(walls, seen, strict=True) if is_seen]
         )
     return [
-        _lines(chi2[index], shift[index], wall, float(lit[index])) if seen[index] else plain
+        _lines(chi2[index], shift[index], wall, float(lit[index]), float(unexplained[index]))
+        if seen[index]
+        else plain
         for index, wall in enumerate(walls)
     ]
 
 
-def _lines(chi2: Array, shift: Array, wall: WallSight, lit_px: float) -> Lines:
+def _lines(chi2: Array, shift: Array, wall: WallSight, lit_px: float, unexplained: float) -> Lines:
     """One line for every width that the wall has room for, weighed by the lamp's width if there is a lamp."""
     cost = _PROFILE_WEIGHT * chi2
     if lit_px > _LEAST_STRIP_PX:
@@ -125,7 +130,7 @@ def _lines(chi2: Array, shift: Array, wall: WallSight, lit_px: float) -> Lines:
         cost = cost + np.where(_WIDTHS > 0.0, _STRIP_COST, 0.0)
     keep = wall.wall_px + _LEAST_WALL_PX >= _WIDTHS
     # Without a strip, the plain edge is the edge.
-    return Lines(np.where(_WIDTHS > 0.0, shift, 0.0)[keep], cost[keep])
+    return Lines(np.where(_WIDTHS > 0.0, shift, 0.0)[keep], cost[keep], unexplained)
 
 
 def _lit_widths(chi2: Array, walls: list[WallSight]) -> Array:
@@ -160,8 +165,8 @@ def _at(costs: Array, widths: Array) -> Array:
     return np.where(widths > _WIDTHS[-1] + 1.0, costs[:, 0], inside)
 
 
-def _strip_costs(profiles: Array, blur_px: float) -> tuple[Array, Array]:
-    """Cost and shift (walls, widths) of the best strip of each width for every wall."""
+def _strip_costs(profiles: Array, blur_px: float) -> tuple[Array, Array, Array]:
+    """Cost and shift (walls, widths) of each wall's best strip of every width, and `Lines.unexplained`."""
     shape = (len(profiles), _WIDTHS.size)
     cost, shift = np.full(shape, np.inf), np.zeros(shape)
     for column, width in enumerate(_WIDTHS):
@@ -190,4 +195,4 @@ def _strip_costs(profiles: Array, blur_px: float) -> tuple[Array, Array]:
     contrast = np.ptp(profiles, axis=1)[:, None]
     variance = least / _INDEPENDENT_BINS + (_MODEL_SHARE * contrast) ** 2
     chi2 = (cost - least) / variance
-    return np.minimum(chi2, _WORST_CHI2), shift
+    return np.minimum(chi2, _WORST_CHI2), shift, np.sqrt(least[:, 0] / np.maximum(cost[:, 0], 1e-12))

@@ -72,6 +72,10 @@ class EdgeFit:
         """Its offset at u = 0, the joint's middle."""
         return self.offset_mm - self.slope * self.middle_mm
 
+    def explained(self, unexplained: float) -> EdgeFit:
+        """Return the edge with only this share of its misfit left."""
+        return replace(self, misfit_mm=unexplained * self.misfit_mm)
+
     def moved(self, shift_mm: float, widening: float, either_mm: float) -> EdgeFit:
         """Return the edge on another line, whose distance grows by the share ``widening`` a mm outward."""
         return replace(

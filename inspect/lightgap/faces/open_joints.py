@@ -32,9 +32,10 @@ _FARTHEST_MM = 1.5
 """Edges so much farther apart than the search saw them are not this joint's."""
 _ALIKE_SHARE = 0.7
 """What a filling does to one edge it does, more or less, to the other too."""
-_ROUNDED_STANDARD_MM = 0.04
-"""Two upper edges broken by sandpaper, 0 to 0.1 mm (common practice, no source): a third of either lies in
-the slot's shadow, looks like a sharp edge further out, and goes into the gap."""
+_ROUNDED_STANDARD_MM = 0.02
+"""A ring sanded flat has crisp upper edges; handled and dusted with paper they are broken by 0 to 0.05 mm
+each (common practice, no source). A third of either lies in the slot's shadow, looks like a sharp edge
+further out, and goes into the gap. Edges broken by more are not covered: no profile shows them."""
 _FILLED_ROUNDED_STANDARD_MM = 0.015
 
 
@@ -43,13 +44,14 @@ def measure_open(fits: list[OpenFits], plan: Plan, response: Response) -> list[J
     walls = [wall for fit in fits for wall in fit.walls(plan)]
     blur_px = float(np.median([fit.site.blur_px for fit in fits])) if fits else 1.0
     by_wall = possible_lines(walls, blur_px)
+    seen = [fit.lit(a, b) for fit, a, b in zip(fits, by_wall[::2], by_wall[1::2], strict=True)]
     lines = [
         lines
-        for fit, a, b in zip(fits, by_wall[::2], by_wall[1::2], strict=True)
+        for fit, a, b in zip(seen, by_wall[::2], by_wall[1::2], strict=True)
         for lines in (_in_mm(a, fit.edges_a, 1.0), _in_mm(b, fit.edges_b, -1.0))
     ]
-    choices = choose_lines([fit.places for fit in fits], lines, plan.segments)
-    moved = [fit.moved(a, b) for fit, a, b in zip(fits, choices[::2], choices[1::2], strict=True)]
+    choices = choose_lines([fit.places for fit in seen], lines, plan.segments)
+    moved = [fit.moved(a, b) for fit, a, b in zip(seen, choices[::2], choices[1::2], strict=True)]
     odd = odd_faces([fit.places for fit in moved], plan.segments)
     return [fit.finish(doubt, plan, response) for fit, doubt in zip(moved, odd, strict=True)]
 
@@ -154,6 +156,14 @@ class OpenFits:
                 )
             )
         return sights[0], sights[1]
+
+    def lit(self, a: Lines, b: Lines) -> OpenFits:
+        """Take off each edge's misfit what a strip explains: it is weighed as another line."""
+        return replace(
+            self,
+            edges_a=tuple(edge.explained(a.unexplained) for edge in self.edges_a),
+            edges_b=tuple(edge.explained(b.unexplained) for edge in self.edges_b),
+        )
 
     def moved(self, a: Choice, b: Choice) -> OpenFits:
         """Put each edge on its line; a shadow in a gap that widens lies the deeper, the wider it is."""
