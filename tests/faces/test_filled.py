@@ -47,7 +47,7 @@ def strip_of(made: MadeJoint, wood: Array, within: Array, seed: int = 0) -> Stri
 
 def seen(strip: Strip, made: MadeJoint = LINE) -> tuple[ClosedFit, Line]:
     """The slot fit, and the line of one level sought about it."""
-    fit = fit_closed(strip, made.u_range, made.blur_px, 0.0, 0.0)
+    fit = fit_closed(strip, made.u_range, made.blur_px, 0.0, 0.0, 0.0)
     assert fit is not None
     line = seek_line(strip, fit.line, made.u_range, made.blur_px, 0.0)
     assert line is not None
@@ -63,7 +63,7 @@ def is_filled(strip: Strip, made: MadeJoint = LINE) -> bool:
 
 def fitted(strip: Strip, made: MadeJoint = LINE, lean: float = 0.0) -> FillFit | None:
     fit, line = seen(strip, made)
-    return fit_fill(strip, fit.line, line, made.u_range, made.blur_px, lean, 0.0)
+    return fit_fill(strip, fit.line, line, made.u_range, made.blur_px, lean, 0.0, 0.0)
 
 
 class TestColour:
@@ -172,12 +172,41 @@ class TestFitted:
         strip = strip_of(LINE, WALNUT, 1.05 * WALNUT)
         assert seek_line(strip, (0.0, 0.0), LINE.u_range, LINE.blur_px, 0.0) is None
 
-    @pytest.mark.parametrize(("glue", "hides"), [(0.38, True), (0.22, False)])
-    def test_glue_of_one_woods_tone_could_hide_in_other_joints(self, glue: float, hides: bool) -> None:
-        made = replace(LINE, gap_mm=0.6, woods=(0.12, 0.45), slot=glue, noise=0.003)
-        fit = fitted(made.strip(), made)
-        assert fit is not None
-        assert fit.hides is hides
+    def test_the_less_it_differs_from_the_wood_the_less_its_edges_are_sure(self) -> None:
+        """A rim of 0.01 mm moves an edge by its own width over the step's height."""
+        dark, pale = (
+            replace(LINE, gap_mm=0.6, woods=(0.40, 0.40), slot=glue, noise=0.003) for glue in (0.1, 0.3)
+        )
+        sharp, faint = (fitted(made.strip(), made) for made in (dark, pale))
+        assert sharp is not None
+        assert faint is not None
+        assert sharp.gap_per_rim == pytest.approx(2.0 * 0.1 / 0.3, rel=0.05)
+        assert faint.gap_per_rim == pytest.approx(2.0 * 0.3 / 0.1, rel=0.05)
+        assert faint.gap_per_groove == pytest.approx(2.0 * 0.4 / 0.1, rel=0.05)
+
+    def test_a_blur_that_grows_outward_is_no_taper(self) -> None:
+        made = replace(LINE, gap_mm=0.4, woods=(0.12, 0.45), slot=0.30, noise=0.0)
+        growth = 0.02
+        strip = grown(made, growth)
+        fit, line = seen(strip, made)
+        told, untold = (
+            fit_fill(strip, fit.line, line, made.u_range, made.blur_px, 0.0, 0.0, rate)
+            for rate in (growth, 0.0)
+        )
+        assert told is not None
+        assert untold is not None
+        assert abs(told.gap_slope) < 0.3 * abs(untold.gap_slope)
+
+
+def grown(made: MadeJoint, growth: float) -> Strip:
+    """A line between two woods whose blur grows along it, per mm."""
+    strip = made.strip()
+    blur = made.blur_px * (1.0 + growth * strip.u)
+    at = (strip.v - made.centre_mm) * strip.scale
+    half = 0.5 * made.gap_mm * strip.scale
+    face_a, face_b = ndtr((at + half) / blur), ndtr((at - half) / blur)
+    light = made.woods[0] * (1.0 - face_a) + made.slot * (face_a - face_b) + made.woods[1] * face_b
+    return replace(strip, light=np.stack([light] * 3, axis=1).astype(np.float32))
 
 
 class TestSeam:
@@ -262,7 +291,8 @@ def test_glue_lines_and_squeeze_out_of_a_drawn_ring() -> None:
         assert joint.kind == ("glue" if true.filled else "closed")
         assert joint.doubts == ()
         error, u95 = error_mm(joint, true)
-        assert abs(error) < u95 < 0.12
+        # Beside the yellow glue, twice as bright as its wood, a rim counts twice.
+        assert abs(error) < u95 < (0.14 if true.filled else 0.12)
         assert abs(error) < 0.05
 
 

@@ -29,6 +29,7 @@ SLOT_SHARE_BY_LAMP = 0.25
 _WINDOW_PX = 10.0
 _ROW_PX = 4.0
 _MINIMUM_ROWS = 6
+_SHARPEST = 0.3
 _ROUNDS = 14
 _REACH_PX, _BIN_PX = 9.0, 0.25
 PLACES = np.arange(-_REACH_PX, _REACH_PX, _BIN_PX) + 0.5 * _BIN_PX
@@ -77,17 +78,23 @@ def fit_closed(
     blur_px: float,
     slot_share: float,
     grain_slope: float,
+    blur_growth: float,
 ) -> ClosedFit | None:
     """Fit a closed joint about v = 0.
 
     Parameters
     ----------
+    blur_px : float
+        At u = 0.
     slot_share : float
         Light of the slot as a share of the wood's.
     grain_slope : float
         Tangent of the angle between the grain and the square to the joint; rows follow the grain.
+    blur_growth : float
+        Of the blur along the joint, over ``blur_px``, per mm: between two woods, and in wide fillings,
+        a blur that grows looks like a joint that opens.
     """
-    data = cut_window(strip, u_range, 0.0, 0.2, grain_slope)
+    data = cut_window(strip, u_range, 0.0, 0.2, grain_slope, blur_growth)
     if data is None:
         return None
     best = _fit(data, blur_px, slot_share, np.array([0.0, 0.0, 0.1 * data.scale, 0.0]))
@@ -96,7 +103,7 @@ def fit_closed(
     profile = _profile(data, best)
     starts = _scan(round(blur_px, 2), round(slot_share, 2)).best(profile)
     widest = max(gap for _, gap in starts) / data.scale
-    chosen = cut_window(strip, u_range, best.parameters[0] / data.scale, widest, grain_slope)
+    chosen = cut_window(strip, u_range, best.parameters[0] / data.scale, widest, grain_slope, blur_growth)
     if chosen is None:
         return None
     fits = [
@@ -217,10 +224,17 @@ class JointWindow:
     middle: float
     half: float
     scale: float
+    softness: Array
+    """Blur at each pixel over that at u = 0."""
 
 
 def cut_window(
-    strip: Strip, u_range: tuple[float, float], shift_mm: float, gap_mm: float, grain_slope: float
+    strip: Strip,
+    u_range: tuple[float, float],
+    shift_mm: float,
+    gap_mm: float,
+    grain_slope: float,
+    blur_growth: float,
 ) -> JointWindow | None:
     distance = strip.v * strip.scale
     reach = _WINDOW_PX + 0.5 * gap_mm * strip.px_per_mm
@@ -234,8 +248,9 @@ def cut_window(
     if order.size < 100 or np.unique(rows).size < _MINIMUM_ROWS:
         return None
     middle, half = sum(u_range) / 2.0, (u_range[1] - u_range[0]) / 2.0
+    softness = np.maximum(1.0 + blur_growth * near.u, _SHARPEST)
     return JointWindow(
-        near.luma, distance[order], rows, (near.u - middle) / half, middle, half, near.px_per_mm
+        near.luma, distance[order], rows, (near.u - middle) / half, middle, half, near.px_per_mm, softness
     )
 
 
@@ -243,13 +258,14 @@ def _fit(
     data: JointWindow, blur_px: float, slot_share: float, start: Array, rounds: int = _ROUNDS
 ) -> LevelFit:
     """Parameters: centre, turn, gap, widening; px, and px per half length."""
+    blur = blur_px * data.softness
 
     def basis(parameters: Array) -> tuple[Array, Array]:
         centre, turn, gap, widening = parameters
         line = data.distance - centre - turn * data.along
         half_gap = 0.5 * (gap + widening * data.along)
-        step_a, edge_a = blurred_step(line + half_gap, blur_px)
-        step_b, edge_b = blurred_step(line - half_gap, blur_px)
+        step_a, edge_a = blurred_step(line + half_gap, blur)
+        step_b, edge_b = blurred_step(line - half_gap, blur)
         slot = 0.5 * slot_share
         between = step_a - step_b
         levels = np.stack([1.0 - step_a + slot * between, step_b + slot * between])

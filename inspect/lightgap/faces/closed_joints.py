@@ -16,7 +16,21 @@ from lightgap.faces.closed import (
     fit_closed,
     line_blur,
 )
-from lightgap.faces.filled import FillFit, Filling, fit_fill, has_own_hue, tell_filling
+from lightgap.faces.filled import (
+    FillFit,
+    Filling,
+    could_be_dark,
+    fit_fill,
+    has_own_hue,
+    tell_filling,
+)
+from lightgap.faces.filled_width import (
+    FilledWidth,
+    FillingColour,
+    WideFilling,
+    filled_width,
+    filling_colour,
+)
 from lightgap.faces.joint import FaceLine, JointFaces
 from lightgap.faces.line import seek_line
 from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
@@ -42,17 +56,22 @@ _LEAST_LINES = 4
 _LINE_BLUR_STANDARD = 0.08
 _LARGEST_STEP = 0.25
 _FILL_PROCESSING_PX = 0.10
-_RIM_STANDARD_MM = 0.025
-"""Dried glue is darker, or a bright edge of light, within some hundredths of a mm of the wood."""
-_ROUNDED_STANDARD_MM = 0.035
-"""What two upper edges broken by sandpaper, 0 to some 0.1 mm, darken beside a filling."""
+_RIM_STANDARD_MM = 0.012
+"""Dried glue is darker, or a bright edge of light, within some hundredths of a mm of the wood: width of
+that rim times its darkness."""
+_ROUNDED_STANDARD_MM = 0.015
+"""What a wood's edge broken by sandpaper, 0 to some 0.1 mm, darkens beside a filling."""
+_WIDE_PX = 2.5
+"""A filling so wide shows its colour."""
+_LEAST_FILLED = 2
 _SLOT_OR_GLUE, _SURELY_NO_SLOT, _ALIKE_MM = 0.25, 10.0, 0.1
+_GLUE_OR_SLOT, _MOST_GLUE_PX = 0.35, 1.0
+_APART = 0.25
+"""Of the distance of two measures of one width, what goes into their mean's uncertainty."""
 _SMEARED_FACTOR = 1.6
 """Noise reduction smears grain along a faint line: what is alike over long stretches scatters little."""
-_FLANK_BINS, _DARKER, _PALEST = 12, 0.08, 0.9
 _HIDDEN = "dried glue hides this joint"
 _COVERED = "something lies over part of this joint, dried glue perhaps; the clear part is measured"
-_COULD_HIDE = "glue of the tone of its wood fills another joint, and could fill this one unseen"
 _FILLED = "glue fills this joint, and its edges cannot be told from the wood"
 
 
@@ -126,42 +145,103 @@ def _tell(
 ) -> list[JointFaces]:
     """Finish every joint as what it is: a slot, a glue line, or one that something covers."""
     looks = [_look(sight, fit, plan) for sight, fit in zip(sights, fits, strict=True)]
-    covers = iter(find_cover([look.beside for look in looks if look is not None]))
-    filled = [(look.filling, look.fill) for look in looks if look is not None and look.fill is not None]
-    filled_level = float(np.median([fill.level for _, fill in filled])) if filled else None
-    could_hide = any(filling == "glue" and fill.hides for filling, fill in filled)
+    found = iter(find_cover([look.beside for look in looks if look is not None]))
+    covers = [None if look is None else next(found) for look in looks]
+    looks = _told_by_others(sights, looks, covers)
+    colour = _filling_colour(sights, looks, response)
     joints = []
-    for sight, fit, look in zip(sights, fits, looks, strict=True):
-        if fit is None or look is None:
+    for sight, fit, look, cover in zip(sights, fits, looks, covers, strict=True):
+        if fit is None or look is None or cover is None:
             joints.append(unmeasured(sight.site, plan, "no joint line could be fitted here"))
             continue
-        cover = next(covers)
         if cover.is_hidden:
             joints.append(unmeasured(sight.site, plan, _HIDDEN))
         elif look.fill is not None:
-            joints.append(_finish_filled(sight.site, look, look.fill, response))
+            joints.append(_finish_filled(sight.site, look, look.fill, response, colour))
         elif not cover.is_clear:
-            joints.append(_finish_clear_part(sight, cover, plan, response, filled_level))
-        elif look.filling is not None:
-            joints.append(replace(unmeasured(sight.site, plan, _FILLED), kind="glue"))
-        elif could_hide and not _shows_slot(fit):
-            joints.append(unmeasured(sight.site, plan, _COULD_HIDE))
+            joints.append(_finish_clear_part(sight, cover, plan, response, colour))
         else:
-            joints.append(_finish(sight.site, fit, response, filled_level))
+            joints.append(_finish_narrow(sight.site, fit, look, plan, response, colour))
     return joints
+
+
+def _told_by_others(
+    sights: list[ClosedSight], looks: list[_Look | None], covers: list[Cover | None]
+) -> list[_Look | None]:
+    """Where some joints are filled, and not just covered, look for a fainter hue in the others."""
+    filled = [
+        look is not None and cover is not None and look.filling == "glue" and cover.is_clear
+        for look, cover in zip(looks, covers, strict=True)
+    ]
+    if sum(filled) < _LEAST_FILLED:
+        return looks
+    return [
+        replace(look, filling="glue")
+        if look is not None
+        and look.filling is None
+        and has_own_hue(look.beside, sight.site.blur_px, is_likely=True)
+        else look
+        for sight, look in zip(sights, looks, strict=True)
+    ]
+
+
+def _filling_colour(
+    sights: list[ClosedSight], looks: list[_Look | None], response: Response
+) -> FillingColour | None:
+    """The colour of what fills the ring's joints, where it fills some widely enough."""
+    return filling_colour(
+        [
+            WideFilling(
+                look.beside,
+                look.fill.gap_mm * sight.site.px_per_mm,
+                _total(_fill_budget(sight.site, look, look.fill, response)) / look.fill.gap_mm,
+                sight.site.blur_px,
+            )
+            for sight, look in zip(sights, looks, strict=True)
+            if look is not None and look.fill is not None and _is_wide(sight.site, look.fill)
+        ]
+    )
+
+
+def _is_wide(site: Site, fill: FillFit) -> bool:
+    return fill.gap_mm * site.px_per_mm > _WIDE_PX
+
+
+def _width(site: Site, look: _Look, colour: FillingColour | None) -> FilledWidth | None:
+    return None if colour is None else filled_width(look.beside, site.blur_px, _slot_share(site), colour)
+
+
+def _finish_narrow(
+    site: Site,
+    fit: ClosedFit,
+    look: _Look,
+    plan: Plan,
+    response: Response,
+    colour: FillingColour | None,
+) -> JointFaces:
+    """Finish a joint whose filling, if there is one, is too narrow for its edges to be seen."""
+    width = _width(site, look, colour)
+    if width is not None and width.is_sure:
+        return _finish_by_colour(site, fit, look, width, response)
+    if look.filling is not None:
+        return replace(unmeasured(site, plan, _FILLED), kind="glue")
+    return _finish(site, fit, look, response, width)
 
 
 @dataclass(frozen=True, eq=False)
 class _Look:
     """What is seen beside and in a joint: ``fill`` is None where its edges cannot be told.
 
-    ``as_slot_mm`` is the gap of a slot that looks like it; None where no slot does.
+    ``line`` is (offset, slope) of its middle. ``as_slot_mm`` is the gap of a slot that looks like a
+    filling, ``as_filled_mm`` that of a filling that looks like a slot; None where none does.
     """
 
+    line: tuple[float, float]
     beside: Beside
     filling: Filling | None
     fill: FillFit | None
     as_slot_mm: float | None = None
+    as_filled_mm: float | None = None
 
 
 def _look(sight: ClosedSight, fit: ClosedFit | None, plan: Plan) -> _Look | None:
@@ -173,10 +253,11 @@ def _look(sight: ClosedSight, fit: ClosedFit | None, plan: Plan) -> _Look | None
     def beside(line: tuple[float, float], gap_mm: float) -> Beside:
         return look_beside(sight.strip, line, gap_mm, site.u_range, grain, end)
 
-    def unfilled() -> _Look:
+    def unfilled(as_filled_mm: float | None = None) -> _Look:
         # Glue as bright as the wood shows no edges, but it has a hue.
         about = beside(fit.line, fit.gap_mm)
-        return _Look(about, "glue" if has_own_hue(about, site.blur_px) else None, None)
+        filling: Filling | None = "glue" if has_own_hue(about, site.blur_px) else None
+        return _Look(fit.line, about, filling, None, as_filled_mm=as_filled_mm)
 
     line = seek_line(sight.strip, fit.line, site.u_range, site.blur_px, _slot_share(site))
     if line is None:
@@ -185,18 +266,24 @@ def _look(sight: ClosedSight, fit: ClosedFit | None, plan: Plan) -> _Look | None
     about = beside(place, line.gap_px / site.px_per_mm)
     filling = tell_filling(line, about, site.blur_px, fit.gap_mm * site.px_per_mm)
     if filling is None:
-        return unfilled()
-    fill = fit_fill(sight.strip, fit.line, line, site.u_range, site.blur_px, site.lean, grain)
+        return unfilled(line.gap_px / site.px_per_mm if could_be_dark(line) else None)
+    fill = fit_fill(
+        sight.strip, fit.line, line, site.u_range, site.blur_px, site.lean, grain, site.blur_growth
+    )
     if fill is None and filling == "dark" and abs(line.gap_px / site.px_per_mm - fit.gap_mm) < _ALIKE_MM:
         return unfilled()
     if fill is not None:
-        about = beside(fill.line, fill.gap_mm)
+        place, about = fill.line, beside(fill.line, fill.gap_mm)
     is_open_question = filling == "dark" and line.over_slot < _SURELY_NO_SLOT
-    return _Look(about, filling, fill, fit.gap_mm if is_open_question else None)
+    return _Look(place, about, filling, fill, fit.gap_mm if is_open_question else None)
 
 
 def _finish_clear_part(
-    sight: ClosedSight, cover: Cover, plan: Plan, response: Response, filled_level: float | None
+    sight: ClosedSight,
+    cover: Cover,
+    plan: Plan,
+    response: Response,
+    colour: FillingColour | None,
 ) -> JointFaces:
     """Measure a joint on what nothing covers of it."""
     clear = replace(sight, strip=cover.clear_of(sight.strip))
@@ -205,20 +292,57 @@ def _finish_clear_part(
     if fit is None or look is None or (cover.spans_mm and look.filling):
         return unmeasured(sight.site, plan, _HIDDEN)
     if look.fill is not None:
-        return _finish_filled(sight.site, look, look.fill, response)
-    if look.filling is not None:
-        return replace(unmeasured(sight.site, plan, _FILLED), kind="glue")
-    joint = _finish(sight.site, fit, response, filled_level)
+        return _finish_filled(sight.site, look, look.fill, response, colour)
+    joint = _finish_narrow(sight.site, fit, look, plan, response, colour)
     if cover.spans_mm and joint.below_mm is not None:
         # Where no line is seen beside the cover, nothing tells that the joint itself was seen.
         return unmeasured(sight.site, plan, _HIDDEN)
     return replace(joint, doubts=(_COVERED,) if cover.spans_mm else ())
 
 
-def _finish_filled(site: Site, look: _Look, fill: FillFit, response: Response) -> JointFaces:
+def _finish_by_colour(
+    site: Site, fit: ClosedFit, look: _Look, width: FilledWidth, response: Response
+) -> JointFaces:
+    """Finish a joint that is filled as others are: its width by colour, about the line that is seen."""
     px = 1.0 / site.px_per_mm
-    processing = _FILL_PROCESSING_PX * px * (1.0 + 2.0 * response.halo_standard)
-    as_slot = fill.gap_mm if look.as_slot_mm is None else look.as_slot_mm
+    offset, slope = look.line
+    half, widening = 0.5 * width.width_px * px, 0.5 * width.slope_px * px
+    covariance = fit.covariance.copy()
+    covariance[2:, :] = covariance[:, 2:] = 0.0
+    covariance[3, 3] = (width.slope_standard_px * px) ** 2
+    middle = fit.middle_mm
+    return JointFaces(
+        site.tooth.number,
+        "glue",
+        site.tooth.middle_mm,
+        site.tooth.direction_deg,
+        FaceLine(offset - half + widening * middle, slope - widening),
+        FaceLine(offset + half - widening * middle, slope + widening),
+        site.ends_mm,
+        _face_covariance(replace(fit, covariance=covariance), response),
+        gap_budget=(
+            Contribution("width by its colour", width.standard_px * px),
+            Contribution("heights of the two segments", heights_mm(site)),
+        ),
+    )
+
+
+def _finish_filled(
+    site: Site, look: _Look, fill: FillFit, response: Response, colour: FillingColour | None
+) -> JointFaces:
+    budget = _fill_budget(site, look, fill, response)
+    width = _width(site, look, colour)
+    if width is not None and not _is_wide(site, fill):
+        # Two measures of one width, each as far as it is sure.
+        own, by_colour = _total(budget), width.standard_px / site.px_per_mm
+        share = own**2 / (own**2 + by_colour**2)
+        apart = width.width_px / site.px_per_mm - fill.gap_mm
+        fill = replace(fill, gap_mm=fill.gap_mm + share * apart)
+        budget = (
+            *(replace(part, standard=(1.0 - share) * part.standard) for part in budget),
+            Contribution("width by its colour", float(np.hypot(share * by_colour, _APART * apart))),
+        )
+    processing = _fill_processing(site, response)
     return JointFaces(
         site.tooth.number,
         "closed" if look.filling == "dark" else "glue",
@@ -227,20 +351,34 @@ def _finish_filled(site: Site, look: _Look, fill: FillFit, response: Response) -
         *_faces(fill),
         site.ends_mm,
         _face_covariance(fill, response),
-        gap_budget=(
-            Contribution("how deep the glue stands", fill.depth_standard_mm),
-            Contribution("slot or dark glue", min(_SLOT_OR_GLUE * abs(fill.gap_mm - as_slot), 2.0 * px)),
-            Contribution("rims of the glue", _RIM_STANDARD_MM),
-            Contribution("rounded edges", _ROUNDED_STANDARD_MM),
-            Contribution("blur", abs(fill.gap_per_blur) * response.standard * site.blur_px),
-            Contribution("phone's processing", processing),
-            Contribution("heights of the two segments", heights_mm(site)),
-        ),
+        gap_budget=budget,
         taper_budget=(
             Contribution("phone's processing", taper_deg(0.3 * processing, site)),
             Contribution("how deep the glue stands", taper_deg(0.3 * fill.depth_standard_mm, site)),
         ),
     )
+
+
+def _fill_processing(site: Site, response: Response) -> float:
+    return _FILL_PROCESSING_PX / site.px_per_mm * (1.0 + 2.0 * response.halo_standard)
+
+
+def _fill_budget(site: Site, look: _Look, fill: FillFit, response: Response) -> tuple[Contribution, ...]:
+    as_slot = fill.gap_mm if look.as_slot_mm is None else look.as_slot_mm
+    slot_or_glue = min(_SLOT_OR_GLUE * abs(fill.gap_mm - as_slot), 2.0 / site.px_per_mm)
+    return (
+        Contribution("how deep the glue stands", fill.depth_standard_mm),
+        Contribution("slot or dark glue", slot_or_glue),
+        Contribution("rims of the glue", _RIM_STANDARD_MM * abs(fill.gap_per_rim)),
+        Contribution("rounded edges", _ROUNDED_STANDARD_MM * abs(fill.gap_per_groove)),
+        Contribution("blur", abs(fill.gap_per_blur) * response.standard * site.blur_px),
+        Contribution("phone's processing", _fill_processing(site, response)),
+        Contribution("heights of the two segments", heights_mm(site)),
+    )
+
+
+def _total(budget: tuple[Contribution, ...]) -> float:
+    return float(np.sqrt(sum(part.standard**2 for part in budget)))
 
 
 def _slot_share(site: Site) -> float:
@@ -249,7 +387,9 @@ def _slot_share(site: Site) -> float:
 
 def _fit(sight: ClosedSight, plan: Plan) -> ClosedFit | None:
     site = sight.site
-    return fit_closed(sight.strip, site.u_range, site.blur_px, _slot_share(site), _grain_slope(plan))
+    return fit_closed(
+        sight.strip, site.u_range, site.blur_px, _slot_share(site), _grain_slope(plan), site.blur_growth
+    )
 
 
 def _grain_slope(plan: Plan) -> float:
@@ -257,8 +397,15 @@ def _grain_slope(plan: Plan) -> float:
     return float(np.tan(np.radians(plan.mitre_deg)))
 
 
-def _finish(site: Site, fit: ClosedFit, response: Response, filled_level: float | None) -> JointFaces:
-    budget = (*_budget(fit, site, response), _as_filled(fit, site, filled_level))
+def _finish(
+    site: Site, fit: ClosedFit, look: _Look, response: Response, width: FilledWidth | None
+) -> JointFaces:
+    wider = max((look.as_filled_mm or 0.0) - max(fit.gap_mm, 0.0), 0.0)
+    budget = (
+        *_budget(fit, site, response),
+        _as_filled(fit, site, width),
+        Contribution("slot or dark glue", min(_GLUE_OR_SLOT * wider, _MOST_GLUE_PX / site.px_per_mm)),
+    )
     u_gap = float(np.sqrt(sum(part.standard**2 for part in budget) + NOISE_FACTOR**2 * fit.covariance[2, 2]))
     widest = fit.gap_mm + abs(fit.gap_slope) * fit.half_mm
     below = max(fit.gap_mm, 0.0) + 2.0 * u_gap if widest < 2.0 * u_gap else None
@@ -276,27 +423,10 @@ def _finish(site: Site, fit: ClosedFit, response: Response, filled_level: float 
     )
 
 
-def _shows_slot(fit: ClosedFit) -> bool:
-    """Whether a line darker than both woods is seen."""
-    woods = np.median(fit.profile[:_FLANK_BINS]), np.median(fit.profile[-_FLANK_BINS:])
-    return bool(np.min(fit.profile) < (1.0 - _DARKER) * min(woods))
-
-
-def _as_filled(fit: ClosedFit, site: Site, filled_level: float | None) -> Contribution:
-    """What a gap lacks if the joint is filled as other joints of the ring are.
-
-    A line no darker than such a filling can be a narrow slot or a wide filling: what the eye sees of
-    either is its width times its lack of light.
-    """
-    name = "filled as other joints are"
-    if filled_level is None or not 0.0 < filled_level < 1.0:
-        return Contribution(name, 0.0)
-    wood = 0.5 * float(np.median(fit.profile[:_FLANK_BINS]) + np.median(fit.profile[-_FLANK_BINS:]))
-    if np.min(fit.profile) < (filled_level - _DARKER) * wood:
-        return Contribution(name, 0.0)
-    share = _slot_share(site)
-    wider = max(fit.gap_mm, 0.0) * (1.0 - share) / (1.0 - min(filled_level, _PALEST))
-    return Contribution(name, 0.5 * max(wider - max(fit.gap_mm, 0.0), 0.0))
+def _as_filled(fit: ClosedFit, site: Site, width: FilledWidth | None) -> Contribution:
+    """What a gap lacks if the joint is filled as others are, as narrowly as would not show."""
+    widest_mm = 0.0 if width is None else width.widest_px / site.px_per_mm
+    return Contribution("filled as other joints are", 0.5 * max(widest_mm - max(fit.gap_mm, 0.0), 0.0))
 
 
 def _to_faces(middle_mm: float) -> NDArray[np.float64]:

@@ -28,10 +28,13 @@ Filling = Literal["glue", "dark"]
 
 _STEP_PX, _HUE_NOISE = 1.0, 0.03
 _HUE_FLOOR, _HUE_PER_SLOT, _HUE_PER_STEP = 0.03, 0.05, 0.1
+_LIKELY_FLOOR, _LIKELY_PER_SLOT = 0.015, 0.02
+_FARTHEST_STEP_PX, _LEAST_STEP_BETWEEN = 1.4, 0.15
 _HUE_SIGMAS, _LEAST_BINS = 4.0, 4
 _HUE_OVER_SLOT = 1.2
 _BRIGHTER, _BRIGHT_OVER_SLOT = 1.2, 4.0
 _DARKEST, _DARK_LEVELS, _DARK_PX, _DARK_OVER_SLOT, _DARK_OVER_SOFT = 0.12, (0.16, 0.6), 3.5, 5.0, 1.2
+_MAYBE_PX, _MAYBE_OVER_SLOT = 2.0, 2.0
 _OTHER_PX, _OTHER_OVER_SLOT = 2.0, 1.8
 """A slot fit so much narrower than the line followed one of its edges."""
 _BETWEEN_PX, _BETWEEN_OVER_SLOT, _BETWEEN_OVER_SOFT = 3.0, 2.5, 1.5
@@ -45,7 +48,7 @@ _LARGEST_MM = 1.2
 _ROUNDS = 14
 _LEAST_CONTRAST = 0.1
 _LEAST_ALIKE = 0.85
-_UNLIKE, _HIDING = 0.15, 0.2
+_LEAST_STEP = 0.05
 _WIDEST_STANDARD_MM = 0.06
 
 
@@ -61,10 +64,9 @@ class FillFit:
         Standard uncertainty of the gap from not knowing how deep the glue stands.
     gap_per_blur : float
         How far the gap moves per px of blur, mm.
-    level : float
-        Light of the filling over the mean of both woods.
-    hides : bool
-        Whether it is of nearly the tone of one of two unlike woods.
+    gap_per_rim, gap_per_groove : float
+        How far the gap moves per mm of rim as dark as the filling is bright, and per mm of black groove
+        along each wood's edge, mm: the less the filling differs from the wood, the farther.
     """
 
     centre_mm: float
@@ -75,8 +77,8 @@ class FillFit:
     covariance: Array
     depth_standard_mm: float
     gap_per_blur: float
-    level: float
-    hides: bool
+    gap_per_rim: float
+    gap_per_groove: float
 
     @property
     def line(self) -> tuple[float, float]:
@@ -113,11 +115,24 @@ def tell_filling(line: Line, beside: Beside, blur_px: float, slot_px: float) -> 
     return None
 
 
-def has_own_hue(beside: Beside, blur_px: float) -> bool:
+def could_be_dark(line: Line) -> bool:
+    """Whether a line that a slot explains could as well be dark glue."""
+    share = line.level / max(float(np.mean(line.woods)), 1e-6)
+    is_dark = _DARK_LEVELS[0] < share < _DARK_LEVELS[1] and line.gap_px >= _MAYBE_PX
+    return is_dark and line.over_slot > _MAYBE_OVER_SLOT and line.over_soft > 1.0
+
+
+def has_own_hue(beside: Beside, blur_px: float, is_likely: bool = False) -> bool:
     """Whether a line's hue is explained neither by a slot nor by the step between two woods.
 
     Over a sharp step at the line's place, a blurred step sums to what the mixing of light makes of
-    it; a step a little off adds its own difference, a slot takes away the wood's own colour.
+    it; a step a little off adds its own difference, a slot takes away the wood's own colour. A step far
+    off means that brightness and hue change at two places.
+
+    Parameters
+    ----------
+    is_likely : bool
+        Whether other joints of the ring are filled: then a fainter hue tells.
     """
     if len(beside.line) < _LEAST_BINS:
         return False
@@ -130,7 +145,11 @@ def has_own_hue(beside: Beside, blur_px: float) -> bool:
     scatter = 1.4826 * np.median(np.abs(beside.line - np.median(beside.line, axis=0)), axis=0)
     noise = float(np.linalg.norm(scatter[1:])) / np.sqrt(len(beside.line))
     # A slot is a little off the wood's hue too, and what a phone does to a step is not all blur.
-    limit = _HUE_FLOOR + _HUE_PER_SLOT * abs(slot_px) + _HUE_PER_STEP * abs(float(b[0] - a[0]))
+    floor, per_slot = (_LIKELY_FLOOR, _LIKELY_PER_SLOT) if is_likely else (_HUE_FLOOR, _HUE_PER_SLOT)
+    between = abs(float(b[0] - a[0]))
+    limit = floor + per_slot * abs(slot_px) + _HUE_PER_STEP * between
+    if between > _LEAST_STEP_BETWEEN and abs(step_px) > _FARTHEST_STEP_PX:
+        return True
     return bool(np.hypot(np.linalg.norm(rest), _HUE_NOISE * step_px) > max(limit, _HUE_SIGMAS * noise))
 
 
@@ -142,6 +161,7 @@ def fit_fill(
     blur_px: float,
     lean: float,
     grain_slope: float,
+    blur_growth: float,
 ) -> FillFit | None:
     """Fit both edges of a line that was sought about v = offset + slope * u; None if they cannot be told.
 
@@ -150,9 +170,11 @@ def fit_fill(
     about : (offset, slope)
     lean : float
         The view's lateral slope, + where the camera sees face A's wall.
+    grain_slope, blur_growth : float
+        As for `lightgap.faces.closed.fit_closed`.
     """
     at_middle = about[0] + about[1] * sum(u_range) / 2.0 + line.shift_px / strip.px_per_mm
-    data = cut_window(strip, u_range, at_middle, line.gap_px / strip.px_per_mm, grain_slope)
+    data = cut_window(strip, u_range, at_middle, line.gap_px / strip.px_per_mm, grain_slope, blur_growth)
     if data is None:
         return None
     centre, turn = at_middle * data.scale, about[1] * data.half * data.scale
@@ -183,6 +205,7 @@ def fit_fill(
         return None
     centre, turn, gap, widening = np.mean(likely, axis=0) * units
     wood_a, level, wood_b = np.median(best.levels, axis=0)
+    steps = [_no_less(wood - level, _LEAST_STEP * wood) for wood in (wood_a, wood_b)]
     return FillFit(
         centre_mm=float(centre),
         centre_slope=float(turn),
@@ -192,12 +215,13 @@ def fit_fill(
         covariance=covariance,
         depth_standard_mm=max(0.5 * float(np.ptp(likely, axis=0)[2]) / scale, abs(lean) * _DEPTH_STANDARD_MM),
         gap_per_blur=float(wider.parameters[2] - flush.parameters[2]) / scale / (0.03 * blur_px),
-        level=float(2.0 * level / max(wood_a + wood_b, 1e-6)),
-        hides=bool(
-            abs(wood_a - wood_b) > _UNLIKE * (wood_a + wood_b)
-            and min(abs(level / max(wood, 1e-6) - 1.0) for wood in (wood_a, wood_b)) < _HIDING
-        ),
+        gap_per_rim=float(level / steps[0] + level / steps[1]),
+        gap_per_groove=float(wood_a / steps[0] + wood_b / steps[1]),
     )
+
+
+def _no_less(value: float, least: float) -> float:
+    return float(np.copysign(max(abs(value), least, 1e-6), value))
 
 
 def _is_line(fit: LevelFit, data: JointWindow) -> bool:
@@ -224,14 +248,15 @@ def _fit(data: JointWindow, blur_px: float, wall_px: float, start: Array, rounds
 
     ``wall_px`` is the width of dark wall beside face A (+) or face B (-), within the gap.
     """
+    blur = blur_px * data.softness
 
     def basis(parameters: Array) -> tuple[Array, Array]:
         centre, turn, gap, widening = parameters
         line = data.distance - centre - turn * data.along
         half_gap = 0.5 * (gap + widening * data.along)
-        face_a, face_b = blurred_step(line + half_gap, blur_px), blurred_step(line - half_gap, blur_px)
-        fill_a = blurred_step(line + half_gap - max(wall_px, 0.0), blur_px)
-        fill_b = blurred_step(line - half_gap + max(-wall_px, 0.0), blur_px)
+        face_a, face_b = blurred_step(line + half_gap, blur), blurred_step(line - half_gap, blur)
+        fill_a = blurred_step(line + half_gap - max(wall_px, 0.0), blur)
+        fill_b = blurred_step(line - half_gap + max(-wall_px, 0.0), blur)
 
         def levels(a: Array, fill_from: Array, fill_to: Array, b: Array) -> Array:
             return np.stack(

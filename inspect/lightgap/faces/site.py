@@ -35,6 +35,8 @@ class Site:
     blur_px: float
     px_per_mm: float
     foot_u_mm: float = 0.0
+    blur_growth: float = 0.0
+    """Growth of the blur outward along the joint, over ``blur_px``, per mm."""
 
     @property
     def u_range(self) -> tuple[float, float]:
@@ -74,6 +76,10 @@ def find_site(
         min([u for u in outer if u is not None and abs(u - nominal[1]) < 3.0], default=nominal[1]),
     )
     middle_px = camera.project_plane(tooth.middle_mm, height)
+    blur = response.blur_at(middle_px)
+    inside, outside = (
+        response.blur_at(point) for point in frame.project(camera, np.array(ends), np.zeros(2))
+    )
     return Site(
         tooth=tooth,
         frame=frame,
@@ -81,9 +87,10 @@ def find_site(
         lean=float(across) / camera_height,
         foot_v_mm=float(across),
         camera_height_mm=camera_height,
-        blur_px=response.blur_at(middle_px),
+        blur_px=blur,
         px_per_mm=camera.px_per_mm(tooth.middle_mm, height),
         foot_u_mm=float(along),
+        blur_growth=(outside - inside) / (blur * (ends[1] - ends[0])),
     )
 
 
