@@ -86,28 +86,37 @@ def fit_levels(
         Most rounds of Gauss-Newton.
     """
     starts = np.flatnonzero(np.diff(rows, prepend=-1))
-    rows = np.cumsum(np.diff(rows, prepend=rows[0]) > 0)
     parameters = np.array(start, dtype=float)
     weights = np.ones_like(light)
+    system = _reduce(light, starts, basis(parameters), smooth, weights)
+    parameters = parameters + system.step
     converged = False
-    for _ in range(rounds):
-        system = _reduce(light, rows, starts, basis(parameters), smooth, weights)
-        sigma = _scatter(system.residuals, weights)
-        scaled = system.residuals / (_TUKEY_SIGMAS * sigma)
-        weights = np.where(np.abs(scaled) < 1.0, (1.0 - scaled**2) ** 2, 0.0)
-        step = np.clip(system.step, -_LARGEST_STEP, _LARGEST_STEP)
-        parameters = parameters + step
-        if np.max(np.abs(step)) < _STEP_TOLERANCE:
+    for _ in range(rounds - 1):
+        here = basis(parameters)
+        # Weights of where the step has led: those of where it began would make the rounds swing.
+        residuals = system.residuals(here[0], system.step)
+        scaled = residuals / _scatter(residuals, weights)
+        weights = _tukey(scaled)
+        system = _reduce(light, starts, here, smooth, weights)
+        parameters = parameters + system.step
+        if np.max(np.abs(system.step)) < _STEP_TOLERANCE:
             converged = True
             break
-    system = _reduce(light, rows, starts, basis(parameters), smooth, weights)
-    sigma = _scatter(system.residuals, weights)
+    still = np.zeros_like(parameters)
+    residuals = system.residuals(system.columns, still)
+    sigma = _scatter(residuals, weights)
     inverse = np.linalg.pinv(system.information) * sigma**2
-    score = system.block_scores(weights, block=rows // _BLOCK_ROWS) / sigma**2
+    score = system.scores(weights * residuals, starts[::_BLOCK_ROWS]) / sigma**2
     degrees = max(score.shape[1] - parameters.size, 1) / score.shape[1]
     sandwich = inverse @ (score @ score.T) @ inverse / degrees
-    covariance = _robust_bread(system.residuals / sigma, weights) ** 2 * sandwich + 0.25 * inverse
-    return LevelFit(parameters, covariance, sigma, system.levels, system.residuals, converged)
+    covariance = _robust_bread(residuals / sigma, weights) ** 2 * sandwich + 0.25 * inverse
+    return LevelFit(parameters, covariance, sigma, system.levels(still), residuals, converged)
+
+
+def _tukey(scaled: Array) -> Array:
+    """Weights of residuals over their scatter."""
+    square = (scaled / _TUKEY_SIGMAS) ** 2
+    return np.where(square < 1.0, (1.0 - square) ** 2, 0.0)
 
 
 def _robust_bread(scaled: Array, weights: Array) -> float:
@@ -136,57 +145,75 @@ def _scatter(rest: Array, weights: Array) -> float:
 class _System:
     """Normal equations of the parameters after levels and slopes are eliminated.
 
+    Targets are what levels and slopes are fitted to: the Jacobian's p columns, the slopes' own m, the light.
+
     Attributes
     ----------
     step : ndarray, shape (p,)
-        The Gauss-Newton step.
+        The Gauss-Newton step, no parameter further than `_LARGEST_STEP`.
     information : ndarray, shape (p, p)
         Of the parameters alone (Schur complement), per unit variance of the light.
-    residuals : ndarray, shape (n,)
-    levels : ndarray, shape (R, K)
+    columns : ndarray, shape (K, n)
+    targets : ndarray, shape (p + m + 1, n)
+    coefficients : ndarray, shape (R, K, p + m + 1)
+        Levels of each row fitted to each target.
+    slopes : ndarray, shape (m, p + m + 1)
+        Slopes fitted to each target.
+    lengths : ndarray of int, shape (R,)
+        Pixels of each row.
     """
 
     step: Array
     information: Array
-    residuals: Array
-    levels: Array
     columns: Array
     targets: Array
     coefficients: Array
     slopes: Array
-    rows: NDArray[np.intp]
+    lengths: NDArray[np.intp]
 
-    def block_scores(self, weights: Array, block: NDArray[np.intp]) -> Array:
-        """Sum over blocks of the reduced Jacobian times the weighted residual, shape (p, blocks)."""
+    def levels(self, step: Array) -> Array:
+        """Levels once the parameters have made a step, shape (R, K)."""
+        return np.asarray(self.coefficients @ self._shares(step))
+
+    def residuals(self, columns: Array, step: Array) -> Array:
+        """Light left by these columns, with levels and slopes moved by the step, shape (n,)."""
+        shares = self._shares(step)
+        levels = np.repeat(self.levels(step).T, self.lengths, axis=1)
+        linear = shares[step.size :] @ self.targets[step.size :]
+        return np.asarray(linear - np.einsum("kn,kn->n", columns, levels))
+
+    def _shares(self, step: Array) -> Array:
+        """Share of each target in the light less the parameters' step and the slopes, shape (p + m + 1,)."""
+        bends = self.slopes[:, -1] - self.slopes[:, : step.size] @ step
+        return np.concatenate([-step, -bends, [1.0]])
+
+    def scores(self, weighted: Array, starts: NDArray[np.intp]) -> Array:
+        """Sum over blocks of the reduced Jacobian times the weighted residuals, shape (p, blocks).
+
+        The levels' part of the Jacobian falls out: in every row the levels' columns are square to the
+        weighted residuals.
+        """
         number = self.step.size
-        levels = np.moveaxis(self.coefficients, 0, -1)[:, :-1]
-        fitted = sum(column * level[:, self.rows] for column, level in zip(self.columns, levels, strict=True))
-        reduced = self.targets[:-1] - fitted
-        jacobian = reduced[:number] - self.slopes[:, :number].T @ reduced[number:]
-        weighted = jacobian * (weights * self.residuals)
-        return np.stack([np.bincount(block, row) for row in weighted])
+        sums = np.add.reduceat(self.targets[:-1] * weighted, starts, axis=1)
+        return np.asarray(sums[:number] - self.slopes[:, :number].T @ sums[number:])
 
 
 def _reduce(
-    light: Array,
-    rows: NDArray[np.intp],
-    starts: NDArray[np.intp],
-    basis: tuple[Array, Array],
-    smooth: Array,
-    weights: Array,
+    light: Array, starts: NDArray[np.intp], basis: tuple[Array, Array], smooth: Array, weights: Array
 ) -> _System:
     """Eliminate the row levels, then the slopes, from the normal equations (Schur complements)."""
     columns, derivatives = basis
     number, size = len(derivatives), len(columns)
+    lengths = np.diff(starts, append=light.size)
     weighted = columns * weights
-    gram = np.add.reduceat(weighted[:, None] * columns[None, :], starts, axis=-1)
+    gram = np.add.reduceat(weighted[:, None] * columns, starts, axis=-1)
     inverse = np.linalg.inv(np.moveaxis(gram, -1, 0) + _RIDGE * np.eye(size))
 
     plain = np.add.reduceat(weighted * light, starts, axis=-1)
-    levels = np.einsum("rij,jr->ri", inverse, plain)
-    jacobian = sum(derivatives[:, index] * levels[rows, index] for index in range(size))
+    levels = np.repeat(np.einsum("rij,jr->ir", inverse, plain), lengths, axis=1)
+    jacobian = np.einsum("pkn,kn->pn", derivatives, levels)
     targets = np.concatenate([jacobian, smooth, light[None, :]])
-    moments = np.add.reduceat(weighted[:, None] * targets[None, :], starts, axis=-1)
+    moments = np.add.reduceat(weighted[:, None] * targets, starts, axis=-1)
     coefficients = np.asarray(inverse @ np.moveaxis(moments, -1, 0), dtype=float)
     normal = (targets * weights) @ targets.T - np.einsum("ktr,rks->ts", moments, coefficients)
 
@@ -195,8 +222,12 @@ def _reduce(
     reduced = normal - normal[:, number:last] @ slopes
     information = reduced[:number, :number]
     step = np.linalg.lstsq(information, reduced[:number, last], rcond=1e-12)[0]
-    bends = slopes[:, last]
-    free = np.asarray(coefficients[:, :, last] - coefficients[:, :, number:last] @ bends, dtype=float)
-    model = sum(columns[index] * free[rows, index] for index in range(size)) + bends @ smooth
-    rest = np.asarray(light - model, dtype=float)
-    return _System(step, information, rest, free, columns, targets, coefficients, slopes, rows)
+    return _System(
+        np.clip(step, -_LARGEST_STEP, _LARGEST_STEP),
+        information,
+        columns,
+        targets,
+        coefficients,
+        slopes,
+        lengths,
+    )
