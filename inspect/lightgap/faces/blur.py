@@ -18,6 +18,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import least_squares
 from scipy.special import ndtr
 
@@ -30,9 +31,12 @@ _BIN_PX = 0.25
 _END_SHARE = 0.12
 _MAXIMUM_EDGES = 48
 _MINIMUM_CONTRAST = 0.05
+_FARTHEST_PX, _SHARPEST_PX, _BLURREST_PX = 4.0, 0.3, 4.0
 _GROUPS = 3
 _CLEAN_RESIDUAL = 0.005
 """Rms, in codes 0..1, below which sharpening alone explains the edges."""
+_SETTLED = 1e-5
+"""Relative change below which the search for halo and curve ends: far below what they are sure to."""
 _EXPLAINED_RESIDUAL = 0.0015
 """Rms, in codes 0..1, below which no other start finds better."""
 _OVERSHOOT = 0.015
@@ -195,8 +199,17 @@ def edge_sigma(photo: Photo, response: Response, edge_px: Array) -> float | None
         step = ndtr((place - p[0]) / p[1])
         return np.asarray(p[2] + p[3] * place + (p[4] + p[5] * place) * step - light) / abs(contrast)
 
+    def jacobian(p: Array) -> Array:
+        z = (place - p[0]) / p[1]
+        step, bell = ndtr(z), np.exp(-0.5 * z * z) / (np.sqrt(2.0 * np.pi) * p[1])
+        by_centre = -(p[4] + p[5] * place) * bell
+        columns = [by_centre, by_centre * z, np.ones_like(place), place, step, step * place]
+        return np.stack(columns, axis=1) / abs(contrast)
+
     start = np.array([0.0, 1.0, low, 0.0, contrast, 0.0])
-    fit = least_squares(residuals, start, bounds=([-4, 0.3] + [-np.inf] * 4, [4, 4] + [np.inf] * 4))
+    fit = least_squares(residuals, start, jacobian, method="lm")
+    if not (abs(fit.x[0]) < _FARTHEST_PX and _SHARPEST_PX < fit.x[1] < _BLURREST_PX):
+        return None
     if float(np.sqrt(np.mean(fit.fun**2))) >= 0.03:
         return None
     # The bins of the stack have blurred it by their own width.
@@ -204,7 +217,8 @@ def edge_sigma(photo: Photo, response: Response, edge_px: Array) -> float | None
 
 
 _FINE = np.arange(-12.0, 12.001, _BIN_PX)
-_COMMON = np.arange(-6.0, 6.001, _BIN_PX)
+_COMMON_IN_FINE = slice(24, 73)
+_COMMON = _FINE[_COMMON_IN_FINE]
 
 
 def _halo(photo: Photo, edges_px: Array) -> tuple[float, float, float, float, float]:
@@ -221,21 +235,18 @@ def _halo(photo: Photo, edges_px: Array) -> tuple[float, float, float, float, fl
     groups = [
         [profiles[index] for index in part] for part in np.array_split(np.arange(len(profiles)), _GROUPS)
     ]
-    radius2 = [np.mean([item[0] for item in group]) for group in groups]
-    stacks = [np.median([item[1] for item in group], axis=0) for group in groups]
-    ends = [np.mean([item[2] for item in group], axis=0) for group in groups]
+    radius2 = np.array([np.mean([item[0] for item in group]) for group in groups])
+    stacks = np.array([np.median([item[1] for item in group], axis=0) for group in groups])
+    ends = np.array([np.mean([item[2] for item in group], axis=0) for group in groups])
+    low, height = ends[:, :1], np.diff(ends)
 
     def residuals(p: Array) -> Array:
-        rest = []
-        for index, (low, high) in enumerate(ends):
-            sigma = np.sqrt(max(p[2] + p[3] * radius2[index], 0.04))
-            step = ndtr((_FINE - p[5 + index]) / sigma)
-            dark, bright = _decode_unit(_flattened(np.array([low, high]), p[4]))
-            code = tone_curve(_encode(dark * (1 - step) + bright * step), p[4])
-            code = (code - low) / (high - low)
-            code = code + p[0] * (code - _soft(code, p[1]))
-            rest.append((np.interp(_COMMON, _FINE, code) - stacks[index]) * (high - low))
-        return np.concatenate(rest)
+        sigma = np.sqrt(np.maximum(p[2] + p[3] * radius2, 0.04))
+        step = ndtr((_FINE - p[5:, None]) / sigma[:, None])
+        dark, bright = _decode_unit(_flattened(ends, p[4])).T[..., None]
+        code = (tone_curve(_encode(dark + (bright - dark) * step), p[4]) - low) / height
+        code = code + p[0] * (code - gaussian_filter1d(code, p[1] / _BIN_PX, mode="nearest"))
+        return np.ravel((code[:, _COMMON_IN_FINE] - stacks) * height)
 
     shifts = [0.0] * _GROUPS
     low_bounds, high_bounds = (
@@ -245,11 +256,13 @@ def _halo(photo: Photo, edges_px: Array) -> tuple[float, float, float, float, fl
     fits = []
     for gain, radius in ((0.2, 1.2), (1.0, 1.5)):
         start = [gain, radius, 0.6, 0.2, _USUAL_CONTRAST, *shifts]
-        fits.append(least_squares(residuals, start, bounds=(low_bounds, high_bounds)))
+        fits.append(
+            least_squares(residuals, start, bounds=(low_bounds, high_bounds), ftol=_SETTLED, xtol=_SETTLED)
+        )
         if np.sqrt(np.mean(fits[-1].fun ** 2)) < _EXPLAINED_RESIDUAL:
             break
     best = min(fits, key=lambda fit: fit.cost)
-    overshoot = max(float(np.max(np.abs(stack - 0.5))) - 0.5 for stack in stacks)
+    overshoot = float(np.max(np.abs(stacks - 0.5))) - 0.5
     rest = float(np.sqrt(np.mean(best.fun**2)))
     return float(best.x[0]), float(best.x[1]), float(best.x[4]), rest, overshoot
 
@@ -300,12 +313,6 @@ def _stack(edge_px: Array, photo: Photo, window: Callable[[slice, slice], Any]) 
 def _radius2(points_px: Array, size_px: tuple[int, int]) -> Array:
     half = np.array(size_px, dtype=float) / 2.0
     return np.asarray(np.sum((np.asarray(points_px) - half) ** 2, axis=-1) / np.sum(half**2))
-
-
-def _soft(code: Array, radius_px: float) -> Array:
-    reach = int(4 * radius_px / _BIN_PX)
-    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * _BIN_PX / radius_px) ** 2)
-    return np.convolve(np.pad(code, reach, mode="edge"), kernel / kernel.sum(), "valid")
 
 
 def tone_curve(code: Array, contrast: float) -> Array:

@@ -222,6 +222,7 @@ def _reduce(
     reduced = normal - normal[:, number:last] @ slopes
     information = reduced[:number, :number]
     step = np.linalg.lstsq(information, reduced[:number, last], rcond=1e-12)[0]
+    step = np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
     return _System(
         np.clip(step, -_LARGEST_STEP, _LARGEST_STEP),
         information,
