@@ -33,6 +33,7 @@ _USUAL_35MM = 26.0
 _ZOOMED = 1.02
 _CROPPED = 0.01
 """Relative difference of width to height from that which the camera noted."""
+_BAND_ROWS = 64
 
 _FORMATS = ("JPEG", "PNG", "WEBP", "TIFF")
 _HEIC_BRANDS = frozenset({b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1"})
@@ -185,7 +186,7 @@ def _read(file: _File, name: str) -> Photo:
         image = image.transpose(turn)
     whole = _is_whole(exif, image.size)
     return Photo(
-        np.asarray(image),
+        _pixels(image),
         _focal_px(exif, image.size) if whole else None,
         name,
         _taken(exif),
@@ -286,6 +287,15 @@ def _rgb(image: Image.Image, name: str) -> Image.Image:
         paper.paste(image, mask=image.getchannel("A"))
         return paper
     return image.convert("RGB")
+
+
+def _pixels(image: Image.Image) -> NDArray[np.uint8]:
+    """Return an RGB picture's codes, copied band by band: all at once would pass through a second copy."""
+    codes = np.empty((image.height, image.width, 3), dtype=np.uint8)
+    for top in range(0, image.height, _BAND_ROWS):
+        band = (0, top, image.width, min(top + _BAND_ROWS, image.height))
+        codes[top : band[3]] = np.asarray(image.crop(band))
+    return codes
 
 
 def _exif(image: Image.Image) -> dict[int, object]:
