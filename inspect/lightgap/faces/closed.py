@@ -101,7 +101,7 @@ def fit_closed(
     if not _is_inside(best):
         best = replace(best, parameters=np.zeros(4))
     profile = _profile(data, best)
-    starts = _scan(round(blur_px, 2), round(slot_share, 2)).best(profile)
+    starts = closed_scan(blur_px, slot_share).best(profile)
     widest = max(gap for _, gap in starts) / data.scale
     chosen = cut_window(strip, u_range, best.parameters[0] / data.scale, widest, grain_slope, blur_growth)
     if chosen is None:
@@ -160,7 +160,7 @@ def line_blur(profiles: Array, slot_share: float) -> float | None:
 
 
 @dataclass(frozen=True, eq=False)
-class _Scan:
+class Scan:
     """Every gap and shift of a grid, made ready for profiles of one blur: orthonormal model bases."""
 
     shifts: Array
@@ -183,12 +183,17 @@ class _Scan:
         return [(float(self.shifts[index]), float(self.gaps[index])) for index in chosen]
 
 
+def closed_scan(blur_px: float, slot_share: float) -> Scan:
+    """Models of joints of every gap and place."""
+    return _scan(round(blur_px, 2), round(slot_share, 2))
+
+
 @lru_cache(maxsize=64)
-def _scan(blur_px: float, slot_share: float) -> _Scan:
+def _scan(blur_px: float, slot_share: float) -> Scan:
     return _scan_of(blur_px, slot_share, _GAPS_PX, _SHIFTS_PX)
 
 
-def _scan_of(blur_px: float, slot_share: float, gaps_px: Array, shifts_px: Array) -> _Scan:
+def _scan_of(blur_px: float, slot_share: float, gaps_px: Array, shifts_px: Array) -> Scan:
     gaps, shifts = (axis.ravel() for axis in np.meshgrid(gaps_px, shifts_px, indexing="ij"))
     line = PLACES[None, :] - shifts[:, None]
     step_a, _ = blurred_step(line + 0.5 * gaps[:, None], blur_px)
@@ -197,7 +202,7 @@ def _scan_of(blur_px: float, slot_share: float, gaps_px: Array, shifts_px: Array
     design = np.stack(
         [1.0 - step_a + slot, step_b + slot, np.minimum(line, 0.0), np.maximum(line, 0.0)], axis=-1
     )
-    return _Scan(shifts, gaps, np.linalg.qr(design)[0])
+    return Scan(shifts, gaps, np.linalg.qr(design)[0])
 
 
 def _profile(data: JointWindow, fit: LevelFit) -> Array:

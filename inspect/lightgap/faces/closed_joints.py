@@ -33,6 +33,7 @@ from lightgap.faces.filled_width import (
 )
 from lightgap.faces.joint import FaceLine, JointFaces
 from lightgap.faces.line import seek_line
+from lightgap.faces.sections import spread_of_sections
 from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
 from lightgap.faces.squeeze import Beside, Cover, find_cover, look_beside
 from lightgap.faces.strip import Strip
@@ -66,6 +67,8 @@ _WIDE_PX = 2.5
 _LEAST_FILLED = 2
 _SLOT_OR_GLUE, _SURELY_NO_SLOT, _ALIKE_MM = 0.25, 10.0, 0.1
 _GLUE_OR_SLOT, _MOST_GLUE_PX = 0.35, 1.0
+_TAPER_OF_SPREAD = 0.3
+"""What a line that follows grain in part of its length puts into its taper, over its own turn."""
 _APART = 0.25
 """Of the distance of two measures of one width, what goes into their mean's uncertainty."""
 _SMEARED_FACTOR = 1.6
@@ -161,7 +164,7 @@ def _tell(
         elif not cover.is_clear:
             joints.append(_finish_clear_part(sight, cover, plan, response, colour))
         else:
-            joints.append(_finish_narrow(sight.site, fit, look, plan, response, colour))
+            joints.append(_finish_narrow(sight, fit, look, plan, response, colour))
     return joints
 
 
@@ -212,7 +215,7 @@ def _width(site: Site, look: _Look, colour: FillingColour | None) -> FilledWidth
 
 
 def _finish_narrow(
-    site: Site,
+    sight: ClosedSight,
     fit: ClosedFit,
     look: _Look,
     plan: Plan,
@@ -220,12 +223,13 @@ def _finish_narrow(
     colour: FillingColour | None,
 ) -> JointFaces:
     """Finish a joint whose filling, if there is one, is too narrow for its edges to be seen."""
+    site = sight.site
     width = _width(site, look, colour)
     if width is not None and width.is_sure:
         return _finish_by_colour(site, fit, look, width, response)
     if look.filling is not None:
         return replace(unmeasured(site, plan, _FILLED), kind="glue")
-    return _finish(site, fit, look, response, width)
+    return _finish(sight, fit, look, response, width)
 
 
 @dataclass(frozen=True, eq=False)
@@ -293,7 +297,7 @@ def _finish_clear_part(
         return unmeasured(sight.site, plan, _HIDDEN)
     if look.fill is not None:
         return _finish_filled(sight.site, look, look.fill, response, colour)
-    joint = _finish_narrow(sight.site, fit, look, plan, response, colour)
+    joint = _finish_narrow(clear, fit, look, plan, response, colour)
     if cover.spans_mm and joint.below_mm is not None:
         # Where no line is seen beside the cover, nothing tells that the joint itself was seen.
         return unmeasured(sight.site, plan, _HIDDEN)
@@ -398,13 +402,19 @@ def _grain_slope(plan: Plan) -> float:
 
 
 def _finish(
-    site: Site, fit: ClosedFit, look: _Look, response: Response, width: FilledWidth | None
+    sight: ClosedSight, fit: ClosedFit, look: _Look, response: Response, width: FilledWidth | None
 ) -> JointFaces:
+    site = sight.site
+    spread = spread_of_sections(sight.strip, fit, site.u_range, site.blur_px, _slot_share(site))
+    # The fit's own scatter is widened by NOISE_FACTOR later on.
+    also = np.array([spread.place_mm, spread.slope, 0.0, _TAPER_OF_SPREAD * spread.slope]) / NOISE_FACTOR
+    fit = replace(fit, covariance=fit.covariance + np.diag(also**2))
     wider = max((look.as_filled_mm or 0.0) - max(fit.gap_mm, 0.0), 0.0)
     budget = (
         *_budget(fit, site, response),
         _as_filled(fit, site, width),
         Contribution("slot or dark glue", min(_GLUE_OR_SLOT * wider, _MOST_GLUE_PX / site.px_per_mm)),
+        Contribution("grain along the joint", spread.gap_mm),
     )
     u_gap = float(np.sqrt(sum(part.standard**2 for part in budget) + NOISE_FACTOR**2 * fit.covariance[2, 2]))
     widest = fit.gap_mm + abs(fit.gap_slope) * fit.half_mm

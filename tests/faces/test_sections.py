@@ -1,0 +1,43 @@
+"""A closed joint's line sought again in short sections of its length."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from lightgap.faces.closed import fit_closed
+from lightgap.faces.sections import Spread, spread_of_sections
+from lightgap.faces.strip import Strip
+from made_strip import MadeJoint
+
+TIGHT = MadeJoint(0.06, px_per_mm=8.0, length_mm=26.0, figure=0.05, noise=0.004)
+
+
+def spread(strip: Strip) -> Spread:
+    fit = fit_closed(strip, TIGHT.u_range, TIGHT.blur_px, 0.0, 0.0, 0.0)
+    assert fit is not None
+    return spread_of_sections(strip, fit, TIGHT.u_range, TIGHT.blur_px, 0.0)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_line_that_is_seen_all_along_is_not_doubted(seed: int) -> None:
+    assert spread(TIGHT.strip(seed)) == Spread(0.0, 0.0, 0.0)
+
+
+def test_grain_that_is_darker_in_part_of_the_length_makes_its_place_unsure() -> None:
+    strip = TIGHT.strip()
+    streak = np.exp(-0.5 * ((strip.v - 0.6) / 0.1) ** 2) * (strip.u > 0.15 * TIGHT.length_mm)
+    grained = replace(strip, light=(strip.light * (1.0 - 0.6 * streak)[:, None]).astype(np.float32))
+    found = spread(grained)
+    assert 0.05 < found.place_mm < 0.6
+    assert found.slope == pytest.approx(found.place_mm * np.sqrt(12.0) / np.ptp(TIGHT.u_range))
+
+
+def test_a_joint_with_too_few_pixels_tells_nothing() -> None:
+    strip = TIGHT.strip()
+    fit = fit_closed(strip, TIGHT.u_range, TIGHT.blur_px, 0.0, 0.0, 0.0)
+    assert fit is not None
+    empty = strip.part(strip.u < 0.0)
+    assert spread_of_sections(empty, fit, TIGHT.u_range, TIGHT.blur_px, 0.0) == Spread(0.0, 0.0, 0.0)
