@@ -76,7 +76,8 @@ class TestSamples:
         assert all(row.told for row in gaps)
         assert np.mean([row.covered for row in gaps]) >= 0.93
         assert np.sqrt(np.mean(np.square([row.miss for row in gaps]))) < 0.05
-        assert np.median([row.u95 for row in gaps if np.isfinite(row.u95)]) < 0.12
+        # Half of the default tolerance of an open joint, 0.3 mm; the whole of a closed one's, 0.15 mm.
+        assert np.median([row.u95 for row in gaps if np.isfinite(row.u95)]) < 0.15
 
     def test_no_gap_out_of_tolerance_passes_as_in(self, name: str) -> None:
         for row in score(*checked(name)).rows:
