@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lightgap.errors import PlanError, RingError, ScaleError
+from lightgap.errors import PlanError, ScaleError
 from lightgap.faces.blur import Response, measure_response, typical_response
 from lightgap.faces.fit import fit_joints
 from lightgap.hand import ByHand
@@ -26,7 +26,7 @@ from lightgap.report import Report, make_report
 from lightgap.ring.by_hand import help_comb
 from lightgap.ring.comb import find_comb
 from lightgap.ring.edges import SegmentEdges, fit_edges
-from lightgap.ring.outline import Outline, find_outline
+from lightgap.ring.outline import Outline, find_outline, ring_score
 
 Array = NDArray[np.float64]
 
@@ -127,7 +127,9 @@ def _find_reference(
     if kind == "cards" and not size:
         return find_cards(photo, plan, printed_bar_mm)
     if kind == "sheet":
-        return find_sheet(photo, plan, size or None, lambda candidate: _ring_score(photo, plan, candidate))
+        return find_sheet(
+            photo, plan, size or None, lambda candidate: ring_score(photo, candidate.camera, plan)
+        )
     if kind == "across-flats":
         return find_across_flats(photo, plan, _size_mm(size, plan), hand.outline_px)
     if kind != "auto" or size:
@@ -140,7 +142,7 @@ def _find_reference(
     except ScaleError:
         pass
     try:
-        return find_sheet(photo, plan, None, lambda candidate: _ring_score(photo, plan, candidate))
+        return find_sheet(photo, plan, None, lambda candidate: ring_score(photo, candidate.camera, plan))
     except ScaleError:
         return find_across_flats(photo, plan, plan.across_flats_mm, hand.outline_px)
 
@@ -157,14 +159,6 @@ def _size_mm(text: str, plan: Plan) -> float:
             f"'{text}' is no size across flats", "give it in mm as measured, such as across-flats:240.6"
         )
     return size
-
-
-def _ring_score(photo: Photo, plan: Plan, candidate: Reference) -> float:
-    """How well the plan's ring is seen with this candidate's camera; 0 where it is not."""
-    try:
-        return find_outline(photo, candidate.camera, plan).score
-    except RingError:
-        return 0.0
 
 
 def _response(

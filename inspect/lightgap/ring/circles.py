@@ -167,39 +167,44 @@ class _Correlator:
 
     def __init__(self, votes: Votes, reach: int) -> None:
         self._size = votes.shape
-        shape = tuple(fft.next_fast_len(size + 2 * reach) for size in votes.shape)
-        self._votes = fft.fft2(votes, shape)
-        rows, columns = (np.fft.fftfreq(size, 1.0 / size).astype(np.float32) for size in shape)
-        self._rows, self._columns = rows[:, None], columns
-        radius2 = self._rows**2 + columns**2
-        self._radius = np.sqrt(radius2)
-        self._turn = ((columns + 1j * self._rows) ** 2 / np.maximum(radius2, 1.0)).astype(np.complex64)
+        self._shape = tuple(fft.next_fast_len(size + 2 * reach) for size in votes.shape)
+        self._votes = fft.fft2(votes, self._shape)
 
     def peaks(self, plan: Plan, outer: float, sides: bool) -> list[tuple[float, float, float]]:
         """Row, column and score, in grid steps, of the likeliest rings of this shape and outer apothem."""
         pad = _reach(plan, outer)
-        kernels = self._polygons(plan, outer) if sides else [self._circle(plan, outer)]
-        scores = (fft.ifft2(self._votes * np.conj(fft.fft2(one))).real for one in kernels)
-        score = reduce(np.maximum, scores)
-        # Beyond the padding the sum has wrapped round.
+        kernels = _polygons(plan, outer, pad) if sides else [_circle(plan, outer, pad)]
+        spectra = (np.conj(fft.fft2(kernel, self._shape)) for kernel in kernels)
+        score = reduce(np.maximum, (fft.ifft2(self._votes * spectrum).real for spectrum in spectra))
+        # A kernel has its centre at its window's middle; beyond the padding the sum has wrapped round.
         rows, columns = (size + 2 * pad for size in self._size)
-        score = np.roll(score, (pad, pad), axis=(0, 1))[:rows, :columns]
+        score = np.roll(score, (2 * pad, 2 * pad), axis=(0, 1))[:rows, :columns]
         return _peaks(score.copy(), pad, _PEAKS_APART * outer)
 
-    def _circle(self, plan: Plan, outer: float) -> Votes:
-        corner = 1.0 / np.cos(np.radians(plan.mitre_deg)) if plan.outline == "polygon" else 1.0
-        return np.asarray(_edges(self._radius, plan, outer, corner) * self._turn, dtype=np.complex64)
 
-    def _polygons(self, plan: Plan, outer: float) -> Iterator[Votes]:
-        """The polygon in so many turns that each is like one of them."""
-        pitch, angle = np.radians(plan.pitch_deg), np.arctan2(self._rows, self._columns)
-        turns = int(np.ceil(pitch * np.tan(pitch / 2.0) / _TURN_MISS))
-        for start in np.arange(turns) * (pitch / turns):
-            off_side = (angle - np.float32(start) + np.float32(pitch / 2)) % np.float32(pitch)
-            off_side -= np.float32(pitch / 2)
-            distance = self._radius * np.cos(off_side)
-            normal = self._turn * np.exp(-2j * off_side)
-            yield np.asarray(_edges(distance, plan, outer, 1.0) * normal, dtype=np.complex64)
+def _window(pad: int) -> Votes:
+    """Places within ``pad`` of a ring's centre as complex numbers, shape (2 pad + 1, 2 pad + 1)."""
+    along = np.arange(-pad, pad + 1, dtype=np.float32)
+    return np.asarray(along + 1j * along[:, None], dtype=np.complex64)
+
+
+def _circle(plan: Plan, outer: float, pad: int) -> Votes:
+    corner = 1.0 / np.cos(np.radians(plan.mitre_deg)) if plan.outline == "polygon" else 1.0
+    place = _window(pad)
+    radius = np.abs(place)
+    return np.asarray(_edges(radius, plan, outer, corner) * (place / np.maximum(radius, 1.0)) ** 2)
+
+
+def _polygons(plan: Plan, outer: float, pad: int) -> Iterator[Votes]:
+    """The polygon in so many turns that each is like one of them."""
+    pitch, place = np.radians(plan.pitch_deg), _window(pad)
+    radius, angle = np.abs(place), np.angle(place)
+    turns = int(np.ceil(pitch * np.tan(pitch / 2.0) / _TURN_MISS))
+    for start in np.arange(turns) * (pitch / turns):
+        off_side = (angle - np.float32(start) + np.float32(pitch / 2)) % np.float32(pitch)
+        off_side -= np.float32(pitch / 2)
+        distance = radius * np.cos(off_side)
+        yield np.asarray(_edges(distance, plan, outer, 1.0) * np.exp(2j * (angle - off_side)))
 
 
 def _edges(distance: Float32, plan: Plan, outer: float, corner: float) -> Float32:

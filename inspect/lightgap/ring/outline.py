@@ -23,7 +23,7 @@ from lightgap.ring.plane import sampler
 from lightgap.ring.pose import fit_pose
 from lightgap.ring.refusal import cut_off, is_plan_size, no_ring, wrong_segments, wrong_size
 
-__all__ = ["Outline", "find_outline", "find_outline_unscaled"]
+__all__ = ["Outline", "find_outline", "find_outline_unscaled", "ring_score"]
 
 _LOOKS = (((1.0,), False), ((1.0,), True), ((0.965, 1.035, 0.93, 1.07), False))
 """Outer sizes to look for, relative to the plan's, and whether by sides: each when nothing sure was found."""
@@ -71,6 +71,16 @@ def find_outline(photo: Photo, camera: Camera, plan: Plan, points_px: ThreePoint
     if not is_plan_size(plan, outline):
         raise wrong_size(plan, 2.0 * outline.outer_mm)
     return outline
+
+
+def ring_score(photo: Photo, camera: Camera, plan: Plan) -> float:
+    """Return how well the plan's ring is seen with a camera, 0 where it is not: to choose among cameras.
+
+    What else may be there is not asked: that is for the camera that is chosen.
+    """
+    outline = best_outline(photo, camera, plan)
+    is_seen = outline.score >= _LEAST_SCORE or _settled(photo, plan, outline)
+    return outline.score if is_seen and is_plan_size(plan, outline) else 0.0
 
 
 def best_outline(photo: Photo, camera: Camera, plan: Plan, points_px: ThreePoints | None = None) -> Outline:
