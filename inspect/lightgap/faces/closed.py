@@ -31,6 +31,8 @@ _ROW_PX = 4.0
 _MINIMUM_ROWS = 6
 _SHARPEST = 0.3
 _ROUNDS = 14
+_ROUGH_ROUNDS = 6
+"""Enough to see the joint's profile about its line, from which the fit itself starts."""
 _REACH_PX, _BIN_PX = 9.0, 0.25
 PLACES = np.arange(-_REACH_PX, _REACH_PX, _BIN_PX) + 0.5 * _BIN_PX
 _GAPS_PX = np.array([0.0, 0.4, 0.8, 1.2, 1.8, 2.5, 3.2, 4.0, 5.0, 6.0, 8.0])
@@ -97,7 +99,8 @@ def fit_closed(
     data = cut_window(strip, u_range, 0.0, 0.2, grain_slope, blur_growth)
     if data is None:
         return None
-    best = _fit(data, blur_px, slot_share, np.array([0.0, 0.0, 0.1 * data.scale, 0.0]))
+    about = np.array([0.0, 0.0, 0.1 * data.scale, 0.0])
+    best = _fit(data, blur_px, slot_share, about, _ROUGH_ROUNDS)
     if not _is_inside(best):
         best = replace(best, parameters=np.zeros(4))
     profile = _profile(data, best)
@@ -272,11 +275,14 @@ def _fit(
         step_a, edge_a = blurred_step(line + half_gap, blur)
         step_b, edge_b = blurred_step(line - half_gap, blur)
         slot = 0.5 * slot_share
-        between = step_a - step_b
-        levels = np.stack([1.0 - step_a + slot * between, step_b + slot * between])
-        by_centre = np.stack([edge_a - slot * (edge_a - edge_b), -edge_b - slot * (edge_a - edge_b)])
-        by_gap = 0.5 * np.stack([-edge_a + slot * (edge_a + edge_b), -edge_b + slot * (edge_a + edge_b)])
-        return levels, np.stack([by_centre, by_centre * data.along, by_gap, by_gap * data.along])
+        # The slot's light, shared out to both levels.
+        between, moved, widened = slot * (step_a - step_b), slot * (edge_a - edge_b), slot * (edge_a + edge_b)
+        levels = np.stack([1.0 - step_a + between, step_b + between])
+        derivatives = np.empty((4, *levels.shape))
+        derivatives[0] = edge_a - moved, -edge_b - moved
+        derivatives[2] = 0.5 * (widened - edge_a), 0.5 * (widened - edge_b)
+        np.multiply(derivatives[::2], data.along, out=derivatives[1::2])
+        return levels, derivatives
 
     slopes = np.stack([np.minimum(data.distance, 0.0), np.maximum(data.distance, 0.0)])
     return fit_levels(data.light, data.rows, basis, start, slopes, rounds)
