@@ -19,7 +19,6 @@ from lightgap.photo import LUMA, Photo
 Array = NDArray[np.float64]
 
 _GRID = 6
-_POWERS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2), (3, 0), (2, 1), (1, 2), (0, 3))
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +110,7 @@ def cut_strip(
     grid_px = frame.project(camera, u_grid, v_grid)
     centre, half = grid_px.mean(axis=0), np.ptp(grid_px, axis=0).max() / 2.0
     powers = _monomials((grid_px - centre) / half)
-    map_u, map_v = np.linalg.lstsq(powers, np.stack([u_grid, v_grid], axis=1), rcond=None)[0].T
+    to_joint = np.linalg.lstsq(powers.T, np.stack([u_grid, v_grid], axis=1), rcond=None)[0].T
 
     corners = grid_px.reshape(_GRID, _GRID, 2)[[0, 0, -1, -1], [0, -1, -1, 0]]
     low = np.maximum(np.floor(corners.min(axis=0)).astype(int), 0)
@@ -123,8 +122,7 @@ def cut_strip(
     cv2.fillConvexPoly(mask, np.round((corners - low) * 16).astype(np.int32), 1, shift=4)
     rows, columns = np.nonzero(mask)
     points = np.stack([columns + low[0], rows + low[1]], axis=1)
-    powers = _monomials((points - centre) / half)
-    u, v = powers @ map_u, powers @ map_v
+    u, v = to_joint @ _monomials((points - centre) / half)
     light = response.light(photo, slice(low[1], high[1]), slice(low[0], high[0]))[rows, columns]
 
     ends = np.linspace(*u_range, 3)
@@ -139,5 +137,7 @@ def cut_strip(
 
 
 def _monomials(points: Array) -> Array:
-    x, y = points[:, 0], points[:, 1]
-    return np.stack([x**i * y**j for i, j in _POWERS], axis=1)
+    """Products of x and y up to the third degree, shape (10, n)."""
+    x, y = points.T
+    xx, xy, yy = x * x, x * y, y * y
+    return np.stack([np.ones_like(x), x, y, xx, xy, yy, xx * x, xx * y, x * yy, yy * y])
