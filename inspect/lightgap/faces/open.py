@@ -235,19 +235,18 @@ def seek_lines(strip: Strip, start: tuple[float, float], u_range: tuple[float, f
     trimmed = blocks // 4
     floor = 0.02 * float(np.nanmedian(light))
     turns = np.tan(np.radians(np.linspace(-1.2, 1.2, 9)))
-    scores = []
-    for turn in turns:
-        moved = np.stack(
-            [np.interp(shift_mm + turn * u, shift_mm, row) for u, row in zip(block_u, step, strict=True)]
-        )
-        # Where the bench shows through a slot's end the step is another: the outermost are left out.
-        kept = np.sort(moved, axis=0)[trimmed : blocks - trimmed]
-        scatter = kept.std(axis=0) / np.sqrt(len(kept)) + floor
-        evidence = np.log1p((kept.mean(axis=0) / scatter) ** 2)
-        scores.append(
-            evidence - 0.5 * (shift_mm / _SEARCH_PRIOR_MM) ** 2 - 0.5 * (np.degrees(turn) / 0.6) ** 2
-        )
-    score, turned = np.max(scores, axis=0), turns[np.argmax(scores, axis=0)]
+    turn = turns[:, None]
+    place = np.arange(centre.size) + (turn * block_u * scale / _FINE_PX)[..., None]
+    place = np.clip(place, 0.0, centre.size - 1.0)
+    cell = np.minimum(place.astype(np.intp), centre.size - 2)
+    row = np.arange(blocks)[:, None]
+    moved = step[row, cell] + (place - cell) * (step[row, cell + 1] - step[row, cell])
+    # Where the bench shows through a slot's end the step is another: the outermost are left out.
+    kept = np.sort(moved, axis=1)[:, trimmed : blocks - trimmed]
+    scatter = kept.std(axis=1) / np.sqrt(kept.shape[1]) + floor
+    evidence = np.log1p((kept.mean(axis=1) / scatter) ** 2)
+    scores = evidence - 0.5 * (shift_mm / _SEARCH_PRIOR_MM) ** 2 - 0.5 * (np.degrees(turn) / 0.6) ** 2
+    score, turned = scores.max(axis=0), turns[scores.argmax(axis=0)]
     apart = int(_APART_MM * scale / _FINE_PX)
     peaks = np.flatnonzero(score == maximum_filter1d(score, 2 * apart + 1))
     surest = sorted(peaks[score[peaks] > score.max() - _NEARLY_AS_SURE], key=lambda peak: -score[peak])
