@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lightgap.faces.colour import beyond_shade, brightness_and_tint
+from lightgap.faces.colour import beyond_shade
 from lightgap.faces.strip import Strip
 
 Array = NDArray[np.float64]
@@ -124,7 +124,7 @@ def look_beside(
     sheared = strip.u + np.abs(v) * grain_slope
     count = max(int((u_range[1] - u_range[0]) / _BIN_MM), 1)
     bins = np.floor((sheared - u_range[0]) / _BIN_MM).astype(np.intp)
-    signals = brightness_and_tint(strip.light)
+    signals = strip.tints
     away = np.abs(v)
 
     def mean(zone: NDArray[np.bool_]) -> Array:

@@ -7,6 +7,7 @@ Points are mapped, never the picture: every pixel of the strip keeps its own val
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 
 from lightgap.camera import Camera
 from lightgap.faces.blur import Response
+from lightgap.faces.colour import brightness_and_tint
 from lightgap.photo import LUMA, Photo
 
 Array = NDArray[np.float64]
@@ -77,9 +79,14 @@ class Strip:
     light: NDArray[np.float32]
     px_per_mm_along: float
 
-    @property
+    @cached_property
     def luma(self) -> Array:
         return np.asarray(self.light @ LUMA, dtype=float)
+
+    @cached_property
+    def tints(self) -> Array:
+        """Brightness and tint of each pixel, as `lightgap.faces.colour.brightness_and_tint` has them."""
+        return brightness_and_tint(self.light)
 
     @property
     def px_per_mm(self) -> float:

@@ -69,11 +69,11 @@ class Beyond:
         """Whether the tint changes enough to be followed."""
         return bool(np.hypot(*self.tint_step) > _LEAST_CONTRAST)
 
-    def tint_of(self, light: NDArray[np.float32] | Array) -> Array:
-        """Tint along the change: 1 on the wood, 2 on the filling."""
+    def tint_of(self, tints: Array) -> Array:
+        """Tint along the change, of brightness and tint: 1 on the wood, 2 on the filling."""
         step = self.tint_step
         own = brightness_and_tint(self.wood[None, :])[0, 1:]
-        return np.asarray(1.0 + (brightness_and_tint(light)[:, 1:] - own) @ step / (step @ step))
+        return np.asarray(1.0 + (tints[:, 1:] - own) @ step / (step @ step))
 
     def shift_px(self, blur_px: float) -> float:
         """How far beyond the edge its blurred tint has its middle, px.
@@ -82,7 +82,8 @@ class Beyond:
         """
         place = np.linspace(-6.0, 6.0, 241) * blur_px
         share, _ = blurred_step(place, blur_px)
-        mixed = self.tint_of(self.wood + np.multiply.outer(share, self.filling - self.wood)) - 1.0
+        light = self.wood + np.multiply.outer(share, self.filling - self.wood)
+        mixed = self.tint_of(brightness_and_tint(light)) - 1.0
         return float(np.sum((place > 0.0) - mixed) * (place[1] - place[0]))
 
 
@@ -110,7 +111,7 @@ def fit_tinted_edge(
     gap_px: float,
 ) -> EdgeFit | None:
     """Fit one face's top edge by the tint; arguments as for `lightgap.faces.open.fit_edge`."""
-    tint = beyond.tint_of(strip.light).astype(np.float32)
+    tint = beyond.tint_of(strip.tints).astype(np.float32)
     seen = Strip(strip.u, strip.v, strip.scale, np.stack([tint] * 3, axis=1), strip.px_per_mm_along)
     rough = fit_edge(seen, side, start, u_range, _USUAL_TIMES * blur_px, gap_px, is_slot=False)
     if rough is None:
