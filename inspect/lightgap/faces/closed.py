@@ -120,8 +120,8 @@ def fit_closed(
         return None
     sigma = min(fit.sigma for fit in fits)
     best = min(fits, key=lambda fit: clipped_cost(fit.residuals, sigma))
-    wider = _fit(chosen, 1.03 * blur_px, slot_share, best.parameters, rounds=3)
-    brighter = _fit(chosen, blur_px, slot_share + 0.03, best.parameters, rounds=3)
+    wider = _fit(chosen, 1.03 * blur_px, slot_share, best.parameters, 2, best)
+    brighter = _fit(chosen, blur_px, slot_share + 0.03, best.parameters, 2, best)
     scale, half = chosen.scale, chosen.half
     units = np.array([1.0, 1.0 / half, 1.0, 1.0 / half]) / scale
     centre, turn, gap, widening = best.parameters * units
@@ -263,7 +263,12 @@ def cut_window(
 
 
 def _fit(
-    data: JointWindow, blur_px: float, slot_share: float, start: Array, rounds: int = _ROUNDS
+    data: JointWindow,
+    blur_px: float,
+    slot_share: float,
+    start: Array,
+    rounds: int = _ROUNDS,
+    like: LevelFit | None = None,
 ) -> LevelFit:
     """Parameters: centre, turn, gap, widening; px, and px per half length."""
     blur = blur_px * data.softness
@@ -285,4 +290,4 @@ def _fit(
         return levels, derivatives
 
     slopes = np.stack([np.minimum(data.distance, 0.0), np.maximum(data.distance, 0.0)])
-    return fit_levels(data.light, data.rows, basis, start, slopes, rounds)
+    return fit_levels(data.light, data.rows, basis, start, slopes, rounds, like)

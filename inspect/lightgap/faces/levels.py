@@ -69,6 +69,7 @@ def fit_levels(
     start: Array,
     smooth: Array,
     rounds: int = _ROUNDS,
+    like: LevelFit | None = None,
 ) -> LevelFit:
     """Fit boundary parameters with a free set of levels in every row.
 
@@ -84,10 +85,13 @@ def fit_levels(
         Further columns shared by all rows (slopes across the joint), linear.
     rounds : int
         Most rounds of Gauss-Newton.
+    like : LevelFit, optional
+        A fit of the same light by nearly the same model, whose weights the first round takes; all ones
+        without it.
     """
     starts = np.flatnonzero(np.diff(rows, prepend=-1))
     parameters = np.array(start, dtype=float)
-    weights = np.ones_like(light)
+    weights = np.ones_like(light) if like is None else _tukey(like.residuals / like.sigma)
     system = _reduce(light, starts, basis(parameters), smooth, weights)
     parameters = parameters + system.step
     converged = False
