@@ -104,6 +104,19 @@ class TestTold:
         slot = strip_of(LINE, PADAUK, SLOT)
         assert not has_own_hue(look_beside(slot, (0.0, 0.0), 0.4, LINE.u_range, 0.0, 100.0), LINE.blur_px)
 
+    def test_glue_as_bright_as_one_of_two_woods_moves_the_step_of_brightness_off_that_of_hue(self) -> None:
+        """Brown glue beside padauk: in brightness alone, the pale wood simply ends where the glue begins."""
+        pale, brown = np.array([0.60, 0.46, 0.29]), np.array([0.20, 0.13, 0.07])
+        for within, is_glue in ((brown, True), (SLOT, False)):
+            strip = LINE.strip()
+            at, half = strip.v * strip.scale, 0.5 * LINE.gap_mm * strip.scale
+            a, b = (ndtr((at + side * half) / LINE.blur_px)[:, None] for side in (1.0, -1.0))
+            light = PADAUK * (1.0 - a) + within * (a - b) + pale * b
+            strip = replace(strip, light=light.astype(np.float32))
+            fit, _ = seen(strip)
+            beside = look_beside(strip, fit.line, fit.gap_mm, LINE.u_range, 0.0, 100.0)
+            assert has_own_hue(beside, LINE.blur_px) is is_glue
+
     def test_a_wide_line_is_told_by_its_width(self) -> None:
         """Half as bright as the wood, and of its hue: a slot as wide would be black."""
         made = replace(LINE, gap_mm=0.9)

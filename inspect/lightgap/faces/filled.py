@@ -29,7 +29,7 @@ Filling = Literal["glue", "dark"]
 _STEP_PX, _HUE_NOISE = 1.0, 0.03
 _HUE_FLOOR, _HUE_PER_SLOT, _HUE_PER_STEP = 0.03, 0.05, 0.1
 _LIKELY_FLOOR, _LIKELY_PER_SLOT = 0.015, 0.02
-_FARTHEST_STEP_PX, _LEAST_STEP_BETWEEN = 1.4, 0.15
+_FARTHEST_STEP_PX, _LIKELY_STEP_PX, _LEAST_STEP_BETWEEN = 1.4, 0.8, 0.15
 _HUE_SIGMAS, _LEAST_BINS = 4.0, 4
 _HUE_OVER_SLOT = 1.2
 _BRIGHTER, _BRIGHT_OVER_SLOT = 1.2, 4.0
@@ -145,10 +145,14 @@ def has_own_hue(beside: Beside, blur_px: float, is_likely: bool = False) -> bool
     scatter = 1.4826 * np.median(np.abs(beside.line - np.median(beside.line, axis=0)), axis=0)
     noise = float(np.linalg.norm(scatter[1:])) / np.sqrt(len(beside.line))
     # A slot is a little off the wood's hue too, and what a phone does to a step is not all blur.
-    floor, per_slot = (_LIKELY_FLOOR, _LIKELY_PER_SLOT) if is_likely else (_HUE_FLOOR, _HUE_PER_SLOT)
+    floor, per_slot, farthest_px = (
+        (_LIKELY_FLOOR, _LIKELY_PER_SLOT, _LIKELY_STEP_PX)
+        if is_likely
+        else (_HUE_FLOOR, _HUE_PER_SLOT, _FARTHEST_STEP_PX)
+    )
     between = abs(float(b[0] - a[0]))
     limit = floor + per_slot * abs(slot_px) + _HUE_PER_STEP * between
-    if between > _LEAST_STEP_BETWEEN and abs(step_px) > _FARTHEST_STEP_PX:
+    if between > _LEAST_STEP_BETWEEN and abs(step_px) > farthest_px:
         return True
     return bool(np.hypot(np.linalg.norm(rest), _HUE_NOISE * step_px) > max(limit, _HUE_SIGMAS * noise))
 
