@@ -15,7 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 Array = NDArray[np.float64]
 
@@ -29,6 +28,8 @@ _LARGEST_STEP = 0.5
 _BLOCK_ROWS = 3
 """Rows that form one block of the sandwich covariance."""
 _RIDGE = 1e-9
+_TAIL_SHARE = 0.2316419
+_TAIL = (0.319381530, -0.356563782, 1.781477937, -1.821255978, 1.330274429)
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,9 +58,17 @@ class LevelFit:
 
 
 def blurred_step(distance_px: Array, blur_px: Array | float) -> tuple[Array, Array]:
-    """Return Phi(x / s) and its derivative by x (per px): an edge through a Gaussian blur."""
+    """Return Phi(x / s) and its derivative by x (per px): an edge through a Gaussian blur.
+
+    Phi is Abramowitz and Stegun's 26.2.17, whose error is below 1e-7: from the derivative, which is needed
+    anyway, in half the time.
+    """
     z = distance_px / blur_px
-    return ndtr(z), np.exp(-0.5 * z * z) / (blur_px * np.sqrt(2.0 * np.pi))
+    bell = np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi)
+    t = 1.0 / (1.0 + _TAIL_SHARE * np.abs(z))
+    a, b, c, d, e = _TAIL
+    tail = bell * t * (a + t * (b + t * (c + t * (d + t * e))))
+    return np.where(z > 0.0, 1.0 - tail, tail), bell / blur_px
 
 
 def fit_levels(
