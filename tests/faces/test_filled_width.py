@@ -55,6 +55,13 @@ def test_a_slot_holds_none_of_it(gap_mm: float) -> None:
     assert found.widest_px < 8.0 * 0.1
 
 
+def test_a_slot_with_a_trace_of_the_colour_stays_a_slot() -> None:
+    found = filled_width(beside(0.25, 0.1 * GLUE, seed=3), MADE.blur_px, 0.0, colour())
+    assert found is not None
+    assert not found.is_sure
+    assert found.slot_px > found.width_px
+
+
 def test_glues_of_different_colours_make_the_width_less_sure() -> None:
     brown = np.array([0.20, 0.13, 0.07])
     mixed = [

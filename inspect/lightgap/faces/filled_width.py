@@ -27,25 +27,26 @@ _USUAL_PX = np.array([1.0, 3.0, 6.0])
 _LEAST_BINS = 4
 _SHARE_STANDARD = 0.1
 """Relative standard uncertainty of a width by colour beside that of the calibration: rims and shade."""
-_SURE_SIGMAS = 2.5
+_SURE_SIGMAS, _SURE_OVER_SLOT = 2.5, 2.0
 
 
 @dataclass(frozen=True)
 class FilledWidth:
     """Width of a filling by its colour, and its change outward, with their standard uncertainties.
 
-    px, and px per mm.
+    px, and px per mm. ``slot_px`` is the width of dark slot seen beside it.
     """
 
     width_px: float
     standard_px: float
     slope_px: float
     slope_standard_px: float
+    slot_px: float
 
     @property
     def is_sure(self) -> bool:
-        """Whether the joint is filled beyond doubt."""
-        return self.width_px > _SURE_SIGMAS * self.standard_px
+        """Whether the joint is filled beyond doubt, and not just a slot with a trace of the colour."""
+        return self.width_px > max(_SURE_SIGMAS * self.standard_px, _SURE_OVER_SLOT * self.slot_px)
 
     @property
     def widest_px(self) -> float:
@@ -105,14 +106,15 @@ def filled_width(
     known = np.stack([wood_b - wood_a, -(1.0 - slot_share) * 0.5 * (wood_a + wood_b), colour.added], axis=1)
     known = known / noise[:, None]
     covariance = np.linalg.inv(known.T @ known + np.diag(_USUAL_PX**-2.0))
-    to_width = (covariance @ known.T)[2] / noise
+    _, to_slot, to_width = (covariance @ known.T) / noise
     width = float(to_width @ middle)
     share = float(np.hypot(_SHARE_STANDARD, colour.relative))
     standard = float(np.hypot(np.sqrt(covariance[2, 2]), share * max(width, 0.0)))
     lever = beside.places_mm - np.mean(beside.places_mm)
     lever = lever / np.sum(lever**2)
     slope_noise = float(np.linalg.norm(spread * to_width) * np.linalg.norm(lever))
-    return FilledWidth(width, standard, float(lever @ added @ to_width), NOISE_FACTOR * slope_noise)
+    slope = float(lever @ added @ to_width)
+    return FilledWidth(width, standard, slope, NOISE_FACTOR * slope_noise, float(to_slot @ middle))
 
 
 def _added(beside: Beside, blur_px: float) -> Array:
