@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -233,6 +234,16 @@ def test_one_bent_card_alone_is_refused() -> None:
     scene.card(5, -150.0, 60.0, sag_mm=8.0)
     with pytest.raises(ScaleError, match="card 5 is bent"):
         find_cards(scene.photo(), PLAN)
+
+
+def test_a_corner_cut_out_of_a_photo_and_enlarged_is_refused_in_words() -> None:
+    """One card far from where the camera looked: no camera that looks at the picture's middle sees it so."""
+    scene = scene_of((3, 185.0, 120.0, 20.0), tilt_deg=25.0)
+    x, y = scene.camera.project_plane(np.array([[185.0, 120.0]]), 0.0)[0].astype(int)
+    corner = scene.photo().codes[max(y - 260, 0) : y + 260, x - 260 : x + 260]
+    photo = Photo(np.ascontiguousarray(cv2.resize(corner, None, fx=2.0, fy=2.0)))
+    with pytest.raises(ScaleError, match="card 3 is bent or partly covered"):
+        find_cards(photo, PLAN)
 
 
 def test_a_cropped_photo_is_noticed_and_trusted_less() -> None:

@@ -27,7 +27,7 @@ DICTIONARY = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_100)
 
 _DETECTION_WIDTH_PX = 2000
 _WINDOW_SQUARES = 0.1  # half-window of a corner; the nearest marker begins 0.125 squares away
-_FEWEST_CORNERS = 4
+FEWEST_CORNERS = 4
 
 
 def card_board(number: int) -> cv2.aruco.CharucoBoard:
@@ -112,18 +112,18 @@ def _see(grey: Grey, number: int, markers: NDArray[np.int32], places: Array) -> 
         return Sighting(number, np.zeros((len(INNER_MM), 2)), nothing, places[0], reason)
     view = homography(MARKERS_MM[markers].reshape(-1, 2), places.reshape(-1, 2))
     corners, seen = _set_corners(grey, view)
-    if seen.sum() > _FEWEST_CORNERS:
+    if seen.sum() > FEWEST_CORNERS:
         # Corners far from any marker that could be read get a second, better start.
         view = homography(INNER_MM[seen], corners[seen])
         corners, seen = _set_corners(grey, view)
     few = f"is covered or blurred: only {seen.sum()} of its {len(INNER_MM)} inner corners can be seen"
     outline = through(view, OUTLINE_MM)
-    return Sighting(number, corners, seen, outline, few if seen.sum() < _FEWEST_CORNERS else None)
+    return Sighting(number, corners, seen, outline, few if seen.sum() < FEWEST_CORNERS else None)
 
 
 def own_miss_px(card: Sighting) -> Array:
     """How far each seen corner of a card lies from a plane's perspective image of it, by itself alone."""
-    if card.seen.sum() <= _FEWEST_CORNERS:
+    if card.seen.sum() <= FEWEST_CORNERS:
         return np.zeros(int(card.seen.sum()))
     points, pixels = INNER_MM[card.seen], card.corners_px[card.seen]
     return np.asarray(np.hypot(*(through(homography(points, pixels), points) - pixels).T))

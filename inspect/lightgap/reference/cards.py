@@ -21,6 +21,7 @@ from lightgap.reference.adjust import (
 from lightgap.reference.card_adjustment import CORNER_STANDARD_PX, PAPER_MM, CardFit, fit_cards, rms_px
 from lightgap.reference.card_corners import (
     CARD_MM,
+    FEWEST_CORNERS,
     INNER_MM,
     OUTLINE_MM,
     SQUARE_MM,
@@ -110,7 +111,15 @@ def agreeing_cards(
         usable = [card for card in usable if card.number != odd.number]
     if not usable:
         raise _nothing_usable(left_out)
-    fit = fit_cards(photo, height_mm, fit.kept_only(), printed_bar_mm)
+    kept = [card for card in fit.kept_only() if card.seen.sum() >= FEWEST_CORNERS]
+    if not kept:
+        raise _disagreement(usable)
+    left_out += [
+        replace(card, reason="is bent or partly covered")
+        for card in usable
+        if card.number not in {other.number for other in kept}
+    ]
+    fit = fit_cards(photo, height_mm, kept, printed_bar_mm)
     if rms_px(fit.residual_px) > _WORST_RESIDUAL_PX * max(
         1.0, max(photo.width, photo.height) / _GATE_WIDTH_PX
     ):
