@@ -210,7 +210,8 @@ def _odd_card(
         return replace(cards[bent], reason=reason)
     if len(cards) == 2 and many:
         raise _disagreement(cards)
-    strange = rms_px(fit.residual_px[fit.kept]) > _SUSPICIOUS * own_scatter_px(fit.kept_only())
+    kept = fit.residual_px[fit.kept]
+    strange = not kept.size or rms_px(kept) > _SUSPICIOUS * own_scatter_px(fit.kept_only())
     if len(cards) > 2 and (many or strange or fit.strain > WORST_STRAIN):
         # Each is flat by itself: the one without which the others agree lies higher, or is of another size.
         others = [[other for other in cards if other is not card] for card in cards]
