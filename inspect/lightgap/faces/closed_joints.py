@@ -65,6 +65,7 @@ _ROUNDED_STANDARD_MM = 0.015
 _WIDE_PX = 2.5
 """A filling so wide shows its colour."""
 _LEAST_FILLED = 2
+"""One joint alone may have been taken for a filled one by mistake."""
 _SLOT_OR_GLUE, _SURELY_NO_SLOT, _ALIKE_MM = 0.25, 10.0, 0.1
 _GLUE_OR_SLOT, _MOST_GLUE_PX = 0.35, 1.0
 _TAPER_OF_SPREAD = 0.3
@@ -225,7 +226,7 @@ def _finish_narrow(
     """Finish a joint whose filling, if there is one, is too narrow for its edges to be seen."""
     site = sight.site
     width = _width(site, look, colour)
-    if width is not None and width.is_sure:
+    if colour is not None and width is not None and width.is_sure and colour.joints >= _LEAST_FILLED:
         return _finish_by_colour(site, fit, look, width, response)
     if look.filling is not None:
         return replace(unmeasured(site, plan, _FILLED), kind="glue")

@@ -72,11 +72,12 @@ class FillingColour:
     """What a pixel of filling adds to brightness and tint, over the wood's brightness, shape (3,).
 
     ``relative`` is its relative standard uncertainty: what makes one width wrong makes all of them so,
-    and joints may be filled with different glues.
+    and joints may be filled with different glues. ``joints`` is how many showed it.
     """
 
     added: Array
     relative: float
+    joints: int
 
 
 def filling_colour(filled: Sequence[WideFilling]) -> FillingColour | None:
@@ -88,7 +89,7 @@ def filling_colour(filled: Sequence[WideFilling]) -> FillingColour | None:
     colour = np.median(added, axis=0)
     apart = np.median(np.linalg.norm(added - colour, axis=1)) / np.linalg.norm(colour)
     relative = np.hypot(np.median([item.relative for item in seen]), 1.4826 * apart)
-    return FillingColour(colour, float(relative))
+    return FillingColour(colour, float(relative), len(seen))
 
 
 def filled_width(
