@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 _SECTIONS = 5
 _BINS_TOGETHER = 2
 _LEAST_KNOWN = 0.7
-_ELSEWHERE_PX, _CLEARLY = 1.0, 1.15
+_ELSEWHERE_PX, _CLEARLY = 1.0, 1.3
 _LEAST_CONTRADICTING = 2
 """A section contradicts the line if it lies so far off, and explains the section so much better."""
 
