@@ -1,4 +1,8 @@
-"""Where a browser is needed, a test that was skipped for want of one fails."""
+"""Where a browser is needed, a test that was skipped for want of one fails.
+
+The skips here are the text of test files that are written and run to try this; none of this project's own
+tests is skipped by them.
+"""
 
 from __future__ import annotations
 
@@ -10,10 +14,10 @@ from pathlib import Path
 
 import pytest
 
-SKIPPED = "@pytest.mark.browser\ndef test_page():\n    pytest.skip('no browser was found')\n"
+NO_BROWSER = 'pytest.skip("needs a browser, and tests download none: install Chromium")'
+SKIPPED = f"@pytest.mark.browser\ndef test_page():\n    {NO_BROWSER}\n"
 SKIPPED_IN_FIXTURE = (
-    "@pytest.fixture\ndef page():\n    pytest.skip('no browser was found')\n"
-    "@pytest.mark.browser\ndef test_page(page):\n    pass\n"
+    f"@pytest.fixture\ndef page():\n    {NO_BROWSER}\n@pytest.mark.browser\ndef test_page(page):\n    pass\n"
 )
 RUN = "@pytest.mark.browser\ndef test_page():\n    pass\n"
 NONE = "def test_other():\n    pass\n"

@@ -16,8 +16,9 @@ from accuracy.truth import TrueJoint
 from lightgap.faces.blur import Response
 from lightgap.faces.fit import fit_joints
 from lightgap.faces.joint import JointFaces
-from lightgap.faces.open import EdgeFit, fit_edge, fit_edges, seek_lines
+from lightgap.faces.open import EdgeFit, Side, SoughtLine, fit_edge, seek_lines
 from lightgap.faces.open_joints import OpenFits, fit_open, measure_open
+from lightgap.faces.strip import Strip
 from lightgap.plan import Plan
 from made_strip import Array, MadeJoint
 
@@ -29,25 +30,20 @@ Start = tuple[float, float]
 """Offset, mm, and slope by which a search starts beside the nominal face."""
 
 
+def all_edges(strip: Strip, made: MadeJoint, side: Side, start: Start) -> list[EdgeFit]:
+    """Fit a face at every line that it could be, the surest first."""
+    gap_px = made.gap_mm * made.px_per_mm
+    lines = seek_lines(strip, start, made.u_range)
+    fits = [fit_edge(line, strip, side, made.u_range, made.blur_px, gap_px) for line in lines]
+    return [fit for fit in fits if fit is not None]
+
+
 def edges_of(made: MadeJoint, start: Start = (0.0, 0.0), seed: int = 0) -> tuple[EdgeFit, EdgeFit]:
-    """Fit both faces of a made joint."""
-    strip = made.strip(seed)
-    half = 0.5 * made.gap_mm
-    fits = [
-        fit_edge(
-            strip,
-            side,
-            (nominal + start[0], start[1]),
-            made.u_range,
-            made.blur_px,
-            made.gap_mm * made.px_per_mm,
-        )
-        for side, nominal in (("a", -half), ("b", half))
-    ]
-    a, b = fits
-    assert a is not None
-    assert b is not None
-    return a, b
+    """Fit both faces of a made joint, each at its surest line."""
+    strip, half = made.strip(seed), 0.5 * made.gap_mm
+    a = all_edges(strip, made, "a", (start[0] - half, start[1]))
+    b = all_edges(strip, made, "b", (start[0] + half, start[1]))
+    return a[0], b[0]
 
 
 class TestOneEdge:
@@ -101,7 +97,7 @@ class TestOneEdge:
         """A lit floor begins 0.7 mm into the slot, as strong a step as the wood's own edge."""
         made = MadeJoint(3.0, woods=(0.2, 0.2), slot=0.02, figure=0.05, noise=0.004)
         strip = made.strip(also=lambda below_a, _b: 0.2 * ndtr((below_a - 0.7 * made.px_per_mm) / 0.9))
-        fits = fit_edges(strip, "a", (-1.5, 0.0), made.u_range, made.blur_px, made.gap_mm * made.px_per_mm)
+        fits = all_edges(strip, made, "a", (-1.5, 0.0))
         away = [fit.at_middle_mm - made.face_a.offset_mm for fit in fits]
         # Either fit sees the other's step at its window's rim.
         assert sorted(away) == pytest.approx([0.0, 0.7], abs=0.15)
@@ -134,8 +130,7 @@ class TestOneEdge:
         made = MadeJoint(3.0, woods=(0.06, 0.06), slot=0.01)
         plain, _ = edges_of(made)
         strip = made.strip(also=streak)
-        pushed = fit_edge(strip, "a", (-1.5, 0.0), made.u_range, made.blur_px, made.gap_mm * made.px_per_mm)
-        assert pushed is not None
+        pushed = all_edges(strip, made, "a", (-1.5, 0.0))[0]
         assert plain.misfit_mm < 0.001
         error = abs(pushed.offset_mm - plain.offset_mm)
         assert error > 0.005
@@ -143,7 +138,8 @@ class TestOneEdge:
 
     def test_too_short_an_edge_is_not_fitted(self) -> None:
         made = MadeJoint(3.0)
-        assert fit_edge(made.strip(), "a", (-1.5, 0.0), (0.0, 2.0), 0.9, 24.0) is None
+        line = SoughtLine(-1.5, 0.0, 0.0)
+        assert fit_edge(line, made.strip(), "a", (0.0, 2.0), 0.9, 24.0) is None
 
     def test_covariance_grows_with_the_noise(self) -> None:
         quiet, loud = (edges_of(MadeJoint(3.0, noise=noise))[0].covariance[0, 0] for noise in (0.005, 0.02))
@@ -284,8 +280,7 @@ def test_the_lamp_of_all_walls_moves_their_edges_to_the_arris() -> None:
         return 0.30 * (ndtr(below_a / 0.9) - ndtr((below_a - 2.0) / 0.9))
 
     strips = [made.strip(seed, also=lit) for seed in range(8)]
-    alone = fit_edge(strips[0], "a", (-1.5, 0.0), made.u_range, 0.9, 24.0)
-    assert alone is not None
+    alone = all_edges(strips[0], made, "a", (-1.5, 0.0))[0]
     assert (alone.offset_mm - made.face_a.offset_mm) * made.px_per_mm > 1.0
 
     # The camera stands 0.12 of its height on the side of face b: it sees 0.12 x 18 mm of wall a.

@@ -96,55 +96,28 @@ class SoughtLine:
 
 
 def fit_edge(
+    line: SoughtLine,
     strip: Strip,
     side: Side,
-    start: tuple[float, float],
     u_range: tuple[float, float],
     blur_px: float,
     gap_px: float,
     is_slot: bool = True,
 ) -> EdgeFit | None:
-    """Fit one face's top edge at the surest line.
+    """Fit one face's top edge.
 
     Parameters
     ----------
+    line : SoughtLine
+        Where to look, within some 3 px.
     side : "a" or "b"
         Which face: the wood of face a lies at smaller v, that of face b at larger v.
-    start : (offset, slope)
-        Where to look, v = offset + slope * u.
     gap_px : float
         Rough gap: the window ends before the other face.
     is_slot : bool
         Whether the light may bend beyond the edge, as on the wall of an open slot.
     """
-    return _fit_at(seek_lines(strip, start, u_range)[0], strip, side, u_range, blur_px, gap_px, is_slot)
-
-
-def fit_edges(
-    strip: Strip,
-    side: Side,
-    start: tuple[float, float],
-    u_range: tuple[float, float],
-    blur_px: float,
-    gap_px: float,
-) -> tuple[EdgeFit, ...]:
-    """Fit an open slot's edge at every line that it could be, the surest first."""
-    lines = seek_lines(strip, start, u_range)
-    fits = (_fit_at(line, strip, side, u_range, blur_px, gap_px, True) for line in lines)
-    return tuple(fit for fit in fits if fit is not None)
-
-
-def _fit_at(
-    sought: SoughtLine,
-    strip: Strip,
-    side: Side,
-    u_range: tuple[float, float],
-    blur_px: float,
-    gap_px: float,
-    is_slot: bool,
-) -> EdgeFit | None:
-    """Fit the edge from a line within some 3 px of it."""
-    start = sought.offset_mm, sought.slope
+    start = line.offset_mm, line.slope
     data = _window(strip, side, start, u_range, min(_GAP_PX, 0.5 * gap_px))
     if data is None:
         return None
@@ -171,7 +144,7 @@ def _fit_at(
         px_per_mm=scale,
         profile=_profile(data, plain),
         misfit_mm=_misfit_px(data, plain, blur_px) / scale,
-        against=sought.against,
+        against=line.against,
     )
 
 

@@ -12,7 +12,7 @@ from lightgap.faces.gap import GapView, view_gap
 from lightgap.faces.joint import FaceLine, JointFaces
 from lightgap.faces.lamp import Lines, WallSight, possible_lines
 from lightgap.faces.odd import odd_faces
-from lightgap.faces.open import EdgeFit, Side, fit_edge, fit_edges
+from lightgap.faces.open import EdgeFit, Side, fit_edge, seek_lines
 from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
 from lightgap.faces.strip import Strip
 from lightgap.faces.tinted import fit_tinted_edge, look_beyond, seek_seam
@@ -86,8 +86,10 @@ def fit_open(strip: Strip, site: Site, plan: Plan) -> JointFaces | OpenFits:
 def _slot_edges(
     strip: Strip, side: Side, start: tuple[float, float], site: Site, gap_px: float
 ) -> tuple[Edges, float]:
-    """Fit an edge of a slot, which nothing fills."""
-    return fit_edges(strip, side, start, site.u_range, site.blur_px, gap_px), 0.0
+    """Fit an edge of a slot, which nothing fills, at every line that it could be."""
+    lines = seek_lines(strip, start, site.u_range)
+    fits = (fit_edge(line, strip, side, site.u_range, site.blur_px, gap_px) for line in lines)
+    return tuple(fit for fit in fits if fit is not None), 0.0
 
 
 def _filled_edges(
@@ -101,7 +103,8 @@ def _filled_edges(
         tinted = fit_tinted_edge(strip, side, beyond, start, site.u_range, site.blur_px, gap_px)
         if tinted is not None:
             return (tinted,), beyond.tint_standard_mm(site.px_per_mm, site.blur_px)
-    bare = fit_edge(strip, side, start, site.u_range, site.blur_px, gap_px)
+    surest, *_ = seek_lines(strip, start, site.u_range)
+    bare = fit_edge(surest, strip, side, site.u_range, site.blur_px, gap_px)
     if bare is None:
         return (), 0.0
     seam = seek_seam(bare, side, site.blur_px)

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from lightgap.faces.colour import brightness_and_tint
 from lightgap.faces.lamp import PLACES
 from lightgap.faces.levels import blurred_step
-from lightgap.faces.open import EdgeFit, fit_edge
+from lightgap.faces.open import EdgeFit, fit_edge, seek_lines
 from lightgap.faces.strip import Strip
 from lightgap.photo import LUMA
 
@@ -110,16 +110,20 @@ def fit_tinted_edge(
     blur_px: float,
     gap_px: float,
 ) -> EdgeFit | None:
-    """Fit one face's top edge by the tint; arguments as for `lightgap.faces.open.fit_edge`."""
+    """Fit one face's top edge by the tint.
+
+    ``start`` is where to look, v = offset + slope * u; the others are as for `lightgap.faces.open.fit_edge`.
+    """
     tint = beyond.tint_of(strip.tints).astype(np.float32)
     seen = Strip(strip.u, strip.v, strip.scale, np.stack([tint] * 3, axis=1), strip.px_per_mm_along)
-    rough = fit_edge(seen, side, start, u_range, _USUAL_TIMES * blur_px, gap_px, is_slot=False)
+    line, *_ = seek_lines(seen, start, u_range)
+    rough = fit_edge(line, seen, side, u_range, _USUAL_TIMES * blur_px, gap_px, is_slot=False)
     if rough is None:
         return None
     own_px = _blur(rough.profile, blur_px)
     if own_px > _BLUREST_TIMES * blur_px:
         return None
-    fit = fit_edge(seen, side, start, u_range, own_px, gap_px, is_slot=False)
+    fit = fit_edge(line, seen, side, u_range, own_px, gap_px, is_slot=False)
     if fit is None:
         return None
     sign = 1.0 if side == "a" else -1.0
