@@ -14,7 +14,7 @@ from accuracy.shape import no_faults
 from accuracy.truth import Truth
 from exact_ring import ExactRing
 from lightgap.faces.blur import Response, typical_response
-from lightgap.faces.fit import believed, fit_joints, in_their_places
+from lightgap.faces.fit import fit_joints
 from lightgap.faces.joint import JointFaces
 from lightgap.faces.site import find_site
 from lightgap.hand import HandFace
@@ -124,44 +124,6 @@ class TestNotMeasured:
         assert len(covered) == 1
         assert covered[0].below_mm is None
         assert covered[0].reason == "dried glue hides this joint" or covered[0].doubts
-
-    @pytest.mark.parametrize("skew_deg", [-6.0, 4.0])
-    def test_a_line_that_no_saw_cuts_is_no_joint(self, skew_deg: float) -> None:
-        joint = ExactRing(CLOSED, skew_deg={4: skew_deg}).joint(4)
-        assert joint.face_a is not None
-        doubted = believed(joint)
-        assert doubted.face_a is doubted.face_b is None
-        assert doubted.reason is not None
-        assert f"{abs(skew_deg):.0f} degrees askew" in doubted.reason
-
-    def test_a_mitre_cut_a_degree_off_is_a_joint(self) -> None:
-        for skew_deg in (-1.5, 0.0, 1.0):
-            joint = ExactRing(CLOSED, skew_deg={4: skew_deg}).joint(4)
-            assert believed(joint) is joint
-
-    @pytest.mark.parametrize("aside_mm", [-1.1, 1.2, 6.0])
-    def test_a_line_beside_the_joints_place_is_no_tight_joint(self, aside_mm: float) -> None:
-        """Centred 0.3 mm off, every joint seems moved; only one is."""
-        plan = Plan(12, "closed", 200.0, 30.0, 18.0)
-        turned = {5: float(np.degrees(aside_mm / plan.middle_radius_mm))}
-        ring = ExactRing(plan, pitch_deg=turned, centre_mm=(0.3, -0.2))
-        doubted = in_their_places([ring.joint(number) for number in ring.numbers], plan)
-        assert [joint.number for joint in doubted if joint.face_a is None] == [5]
-        assert f"{abs(aside_mm):.1f} mm beside" in str(doubted[4].reason)
-
-    def test_a_segment_cut_too_long_moves_its_neighbours_and_all_stay(self) -> None:
-        """By 0.8 mm: the joints after it stand on, and fall back little by little."""
-        plan = Plan(12, "closed", 200.0, 30.0, 18.0)
-        step = np.degrees(0.8 / plan.middle_radius_mm)
-        moved = {number: float(step * (0.5 - (number - 5) % 12 / 12.0)) for number in range(1, 13)}
-        ring = ExactRing(plan, pitch_deg=moved)
-        joints = [ring.joint(number) for number in ring.numbers]
-        assert in_their_places(joints, plan) == joints
-
-    def test_too_few_joints_put_none_of_them_aside(self) -> None:
-        ring = ExactRing(CLOSED, pitch_deg={2: 3.0})
-        joints = [ring.joint(number) for number in (1, 2, 3, 4)]
-        assert in_their_places(joints, CLOSED) == joints
 
     @pytest.mark.parametrize("style", ["closed", "spaced"])
     def test_a_joint_that_leaves_the_photo_half_way_gives_no_warning(self, style: str) -> None:
