@@ -3,13 +3,17 @@
 Every place of the picture votes by the direction of its edges, doubled so that light-on-dark and
 dark-on-light count alike, and with its strength saturated so that printed cards and newspaper cannot
 outvote the ring. Disordered texture sums to nothing.
+
+What votes can be the ring's two edges, taken for circles, a polygon's sides, or the walls of open joints:
+these point to the centre however the camera leans, and no shadow or wall's foot looks like them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import reduce
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -22,11 +26,15 @@ from lightgap.plan import Plan
 from lightgap.ring.plane import Array, Codes, Float32, px_per_mm, reduced, sampler
 
 Votes = NDArray[np.complex64]
+By = Literal["edges", "sides", "joints"]
+"""What of the ring votes."""
 
 _HALF_STRENGTH = 6.0
 """Colour gradient, codes per pixel of the picture given, at which a vote has half its weight."""
 _INNER_WEIGHT = 0.7
 _SOFT_EDGE, _BAND_ENDS = 0.015, 5.0
+_JOINT_ENDS = 0.07
+"""Share of the width at either edge that is left out."""
 _TURN_MISS = 0.15
 """By how much of the apothem a corner moves from one turn of a polygon that is tried to the next."""
 _APART = 0.06
@@ -69,13 +77,12 @@ class Circle:
 
 
 def circles_on_plane(
-    photo: Photo, camera: Camera, plans: Sequence[Plan], step_mm: float, sides: bool = False
+    photo: Photo, camera: Camera, plans: Sequence[Plan], step_mm: float, by: By = "edges"
 ) -> list[Circle]:
     """Return where on the plane of the top face a ring of one of the plans could lie, in mm.
 
     The likeliest comes first. The plans differ in size only; ``step_mm`` is the grain of the search.
-    With ``sides`` a polygon is looked for by its straight sides, in every turn: slower, but with few
-    segments it is far from a circle.
+    By its sides a polygon is looked for in every turn: slower, but with few segments it is far from a circle.
     """
     height = plans[0].thickness_mm
     across, down = photo.width - 1.0, photo.height - 1.0
@@ -92,16 +99,16 @@ def circles_on_plane(
     correlator = _Correlator(votes, max(_reach(plan, plan.outer_mm / (2 * step_mm)) for plan in plans))
     found = []
     for plan in plans:
-        for row, column, score in correlator.peaks(plan, plan.outer_mm / (2 * step_mm), sides):
+        for row, column, score in correlator.peaks(plan, plan.outer_mm / (2 * step_mm), by):
             place = low + (2 * np.array([column, row]) + 0.5) * step_mm
             found.append(Circle(float(place[0]), float(place[1]), plan.outer_mm, score))
     return different(found)
 
 
-def circles_in_photo(photo: Photo, plan: Plan, sides: bool = False) -> list[Circle]:
+def circles_in_photo(photo: Photo, plan: Plan, by: By = "edges") -> list[Circle]:
     """Return where in the photo a ring of unknown size could lie, in pixels, likeliest first.
 
-    ``sides`` is that of `circles_on_plane`.
+    ``by`` is that of `circles_on_plane`.
     """
     short = min(photo.width, photo.height)
     codes, factor = reduced(photo, int(short / _SHORT_SIDE))
@@ -111,7 +118,7 @@ def circles_in_photo(photo: Photo, plan: Plan, sides: bool = False) -> list[Circ
         sizes = SMALLEST * 2**octave * short / cell * SIZE_STEP ** np.arange(_SIZES + 1)
         correlator = _Correlator(votes, _reach(plan, float(sizes[-1])))
         for outer in sizes:
-            for row, column, score in correlator.peaks(plan, float(outer), sides):
+            for row, column, score in correlator.peaks(plan, float(outer), by):
                 x, y = (column + 0.5) * cell - 0.5, (row + 0.5) * cell - 0.5
                 found.append(Circle(x, y, float(outer) * cell, score))
         half = (codes.shape[1] // 2, codes.shape[0] // 2)
@@ -170,10 +177,10 @@ class _Correlator:
         self._shape = tuple(fft.next_fast_len(size + 2 * reach) for size in votes.shape)
         self._votes = fft.fft2(votes, self._shape)
 
-    def peaks(self, plan: Plan, outer: float, sides: bool) -> list[tuple[float, float, float]]:
+    def peaks(self, plan: Plan, outer: float, by: By) -> list[tuple[float, float, float]]:
         """Row, column and score, in grid steps, of the likeliest rings of this shape and outer apothem."""
         pad = _reach(plan, outer)
-        kernels = _polygons(plan, outer, pad) if sides else [_circle(plan, outer, pad)]
+        kernels = _kernels(plan, outer, pad, by)
         spectra = (np.conj(fft.fft2(kernel, self._shape)) for kernel in kernels)
         score = reduce(np.maximum, (fft.ifft2(self._votes * spectrum).real for spectrum in spectra))
         # A kernel has its centre at its window's middle; beyond the padding the sum has wrapped round.
@@ -186,6 +193,22 @@ def _window(pad: int) -> Votes:
     """Places within ``pad`` of a ring's centre as complex numbers, shape (2 pad + 1, 2 pad + 1)."""
     along = np.arange(-pad, pad + 1, dtype=np.float32)
     return np.asarray(along + 1j * along[:, None], dtype=np.complex64)
+
+
+def _kernels(plan: Plan, outer: float, pad: int, by: By) -> Iterable[Votes]:
+    if by == "sides":
+        return _polygons(plan, outer, pad)
+    return [(_joints if by == "joints" else _circle)(plan, outer, pad)]
+
+
+def _joints(plan: Plan, outer: float, pad: int) -> Votes:
+    """Lines to the centre, of even weight from near the inner to near the outer edge."""
+    place = _window(pad)
+    radius = np.maximum(np.abs(place), 1.0)
+    inner = outer * plan.inner_mm / plan.outer_mm
+    share = (radius - inner) / (outer - inner)
+    weight = np.where((share > _JOINT_ENDS) & (share < 1.0 - _JOINT_ENDS), 1.0 / radius, 0.0)
+    return np.asarray(-weight / weight.sum() * (place / radius) ** 2, dtype=np.complex64)
 
 
 def _circle(plan: Plan, outer: float, pad: int) -> Votes:

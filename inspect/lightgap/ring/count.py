@@ -9,7 +9,7 @@ from lightgap.plan import Plan
 from lightgap.ring.phase import comb_fit, evenness, find_phase, likely_segments
 from lightgap.ring.place import Outline
 from lightgap.ring.plane import px_per_mm, sampler
-from lightgap.ring.unroll import column_mm, unroll
+from lightgap.ring.unroll import Unrolled, column_mm, unroll
 
 _CLEAR, _FIT = 0.3, 0.5
 """What the joints must reach to make a number at all: rings have 0.6 and 0.74 and more."""
@@ -38,13 +38,18 @@ class JointCount:
 
     def vouches_for(self, plan: Plan) -> bool:
         """Whether the joints clearly make the plan's number."""
-        return self.segments == plan.segments and self.is_clear and self.clear + 2.0 * self.fit >= _AGREES
+        return self.segments == plan.segments and self.clear + 2.0 * self.fit >= _AGREES
+
+
+def unrolled_ring(photo: Photo, plan: Plan, outline: Outline) -> Unrolled:
+    """Unroll the ring that an outline shows, in columns as fine as the photo allows."""
+    width_mm = column_mm(px_per_mm(photo, outline.camera, plan.thickness_mm))
+    return unroll(sampler(photo, outline.camera, plan.thickness_mm, width_mm), outline, plan, width_mm)
 
 
 def count_joints(photo: Photo, plan: Plan, outline: Outline) -> JointCount:
     """Count the joints that an outline shows, whatever number of segments the plan has."""
-    width_mm = column_mm(px_per_mm(photo, outline.camera, plan.thickness_mm))
-    unrolled = unroll(sampler(photo, outline.camera, plan.thickness_mm, width_mm), outline, plan, width_mm)
+    unrolled = unrolled_ring(photo, plan, outline)
     segments, clear = likely_segments(unrolled, plan)
     likely, double = (replace(plan, segments=count) for count in (segments, 2 * segments))
     fit = comb_fit(unrolled, likely, find_phase(unrolled, likely))

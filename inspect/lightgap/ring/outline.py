@@ -11,22 +11,28 @@ from lightgap.errors import RingError
 from lightgap.hand import PointPx
 from lightgap.photo import Photo
 from lightgap.plan import Plan
-from lightgap.ring.circles import Circle, circles_in_photo, circles_on_plane, different, resized
-from lightgap.ring.count import count_joints
+from lightgap.ring.bend import find_bend
+from lightgap.ring.circles import By, Circle, circles_in_photo, circles_on_plane, different, resized
+from lightgap.ring.count import count_joints, unrolled_ring
 from lightgap.ring.evidence import grain_mm
-from lightgap.ring.figure import search_figure
+from lightgap.ring.figure import Figure, search_figure
 from lightgap.ring.handset import circle_through
 from lightgap.ring.lean import Lean, grown, grown_circles, lean_over, leaning_circles
 from lightgap.ring.other import other_ring, other_ring_unscaled
 from lightgap.ring.place import Outline, outline_of
 from lightgap.ring.plane import sampler
-from lightgap.ring.pose import fit_pose
+from lightgap.ring.pose import fit_pose, spokes_of
 from lightgap.ring.refusal import cut_off, is_plan_size, no_ring, wrong_segments, wrong_size
 
 __all__ = ["Outline", "find_outline", "find_outline_unscaled", "ring_score"]
 
-_LOOKS = (((1.0,), False), ((1.0,), True), ((0.965, 1.035, 0.93, 1.07), False))
-"""Outer sizes to look for, relative to the plan's, and whether by sides: each when nothing sure was found."""
+_LOOKS: tuple[tuple[tuple[float, ...], By], ...] = (
+    ((1.0,), "edges"),
+    ((1.0,), "joints"),
+    ((1.0,), "sides"),
+    ((0.965, 1.035, 0.93, 1.07), "edges"),
+)
+"""Outer sizes to look for, relative to the plan's, and by what: each when nothing sure was found."""
 _MOST_SIDES = 12
 """A polygon of more is so near to a circle that its sides are not looked for."""
 _CIRCLES = 4
@@ -48,6 +54,9 @@ _HAND_SCORE = 1.8
 """Enough where a person, or its joints, say that here is a ring."""
 _BETTER = 0.3
 _LEANS = 3
+_BENT_FIT, _BENT_SHIFT = 0.75, 0.3
+"""How well joints must stand on a bent comb to be followed: right ones do by 0.79 and more (closed ones by
+0.55), chance by up to 0.67. And how far, in grains, the centre may then lie from where they put it."""
 
 ThreePoints = tuple[PointPx, PointPx, PointPx]
 
@@ -90,16 +99,19 @@ def best_outline(photo: Photo, camera: Camera, plan: Plan, points_px: ThreePoint
         corner = 1.0 / np.cos(np.radians(plan.mitre_deg)) if plan.outline == "polygon" else 1.0
         return _search(photo, camera, plan, circle, _SHIFT * grain_mm(plan) + (corner - 1.0) * plan.outer_mm)
     best: Outline | None = None
-    for sizes, sides in _LOOKS:
-        if sides and not _has_sides(plan):
+    for sizes, by in _LOOKS:
+        if not _shows(plan, by):
             continue
         plans = [resized(plan, size) for size in sizes]
-        for circle in circles_on_plane(photo, camera, plans, 0.5 * grain_mm(plan), sides)[:_CIRCLES]:
+        for circle in circles_on_plane(photo, camera, plans, 0.5 * grain_mm(plan), by)[:_CIRCLES]:
             found = _search(photo, camera, plan, circle, _SHIFT * grain_mm(plan))
             if best is None or found.score > best.score:
                 best = found
             if _settled(photo, plan, best):
                 return best
+            by_joints = _centred(photo, camera, plan, found)
+            if by_joints is not None and _settled(photo, plan, by_joints, joints=True):
+                return by_joints
     assert best is not None
     return best
 
@@ -120,6 +132,9 @@ def find_outline_unscaled(photo: Photo, plan: Plan, points_px: ThreePoints | Non
     for found in _found(photo, plan, points_px):
         # Cups and lids are round too: a round ring must show its joints.
         settled = _settled(photo, plan, found, joints=plan.outline == "round")
+        by_joints = None if settled else _evened(photo, plan, found)
+        if by_joints is not None and _settled(photo, plan, by_joints, joints=True):
+            found, settled = by_joints, True
         if settled and found.score >= _RING_SCORE:
             faint = [found]
             break
@@ -161,17 +176,20 @@ def _guesses(photo: Photo, plan: Plan, points_px: ThreePoints | None) -> Iterato
     if points_px is not None:
         yield lean_over(photo, plan, circle_through(np.asarray(points_px, dtype=float), plan))
         return
-    for circle in circles_in_photo(photo, plan)[:_CIRCLES]:
-        yield lean_over(photo, plan, circle)
-    if _has_sides(plan):
-        for circle in circles_in_photo(photo, plan, sides=True)[:_CIRCLES]:
-            yield lean_over(photo, plan, circle)
+    looks: tuple[By, ...] = ("joints", "edges", "sides")
+    for by in looks:
+        if _shows(plan, by):
+            for circle in circles_in_photo(photo, plan, by)[:_CIRCLES]:
+                yield lean_over(photo, plan, circle)
     for circle, spot in leaning_circles(photo, plan)[:_LEANING_CIRCLES]:
         yield lean_over(photo, plan, circle, spot)
 
 
-def _has_sides(plan: Plan) -> bool:
-    return plan.outline == "polygon" and plan.segments <= _MOST_SIDES
+def _shows(plan: Plan, by: By) -> bool:
+    """Whether a ring of the plan can be looked for so."""
+    if by == "joints":
+        return plan.joint != "closed"
+    return by == "edges" or (plan.outline == "polygon" and plan.segments <= _MOST_SIDES)
 
 
 def _settled(photo: Photo, plan: Plan, outline: Outline, joints: bool = False) -> bool:
@@ -190,6 +208,31 @@ def _search(photo: Photo, camera: Camera, plan: Plan, circle: Circle, shift_mm: 
     sized = resized(plan, circle.outer / plan.outer_mm)
     look = sampler(photo, camera, plan.thickness_mm, 0.2 * grain_mm(plan))
     return outline_of(camera, sized, search_figure(look, sized, (circle.x, circle.y), shift_mm, _SCALE_SPAN))
+
+
+def _centred(photo: Photo, camera: Camera, plan: Plan, outline: Outline) -> Outline | None:
+    """Look for the figure about the centre that the joints tell, if they tell one."""
+    if outline.score < _HAND_SCORE:
+        return None
+    bend = find_bend(unrolled_ring(photo, plan, outline), plan)
+    if bend.fit < _BENT_FIT:
+        return None
+    centre_px = outline.camera.project_plane((bend.right_mm, bend.up_mm), plan.thickness_mm)
+    x, y = camera.to_plane(centre_px, plan.thickness_mm)
+    circle = Circle(float(x), float(y), outline.outer_mm, outline.score)
+    return _search(photo, camera, plan, circle, _BENT_SHIFT * grain_mm(plan))
+
+
+def _evened(photo: Photo, plan: Plan, outline: Outline) -> Outline | None:
+    """Fit the pose to the joints too, if they make a comb that the pose bends."""
+    if outline.score < _HAND_SCORE:
+        return None
+    bend = find_bend(unrolled_ring(photo, plan, outline), plan)
+    if bend.fit < _BENT_FIT:
+        return None
+    figure = Figure(0.0, 0.0, outline.outer_mm / plan.outer_mm, outline.phase_deg, outline.score)
+    pose, figure = fit_pose(photo, outline.camera, plan, figure, spokes_of(bend, outline, plan))
+    return outline_of(pose, plan, figure)
 
 
 def _posed(photo: Photo, plan: Plan, leans: list[Lean]) -> Outline:

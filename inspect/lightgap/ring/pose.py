@@ -6,7 +6,7 @@ its corners hardly does. A round ring has only the ellipses of its two edges.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -15,9 +15,11 @@ from scipy.optimize import least_squares
 from lightgap.camera import Camera
 from lightgap.photo import Photo
 from lightgap.plan import Plan
+from lightgap.ring.bend import Bend
 from lightgap.ring.circles import Circle
 from lightgap.ring.evidence import SIDE, edge_evidence, grain_mm, side_points
 from lightgap.ring.figure import INNER_WEIGHT, Figure, search_figure, sides_of
+from lightgap.ring.place import Outline
 from lightgap.ring.plane import Array, Sampler, sampler
 
 _WINDOWS = (2.5, 1.5, 1.0, 0.75)
@@ -26,6 +28,7 @@ _TILT_PRIOR_DEG = 8.0
 _EDGE_SCALE = 0.2
 """Residual, in grains, beyond which an edge point loses its say."""
 _STRONG = 2.5
+_SPOKE_WEIGHT = 3.0
 _CENTRING_ROUNDS = 3
 _PARTS = np.array_split(SIDE, 3)
 
@@ -56,19 +59,43 @@ def leaning_camera(photo: Photo, plan: Plan, circle: Circle, tilt_deg: float, to
     return camera
 
 
-def fit_pose(photo: Photo, camera: Camera, plan: Plan, figure: Figure) -> tuple[Camera, Figure]:
-    """Fit the pose that makes the figure regular and of the plan's size; return it with the figure in it."""
+@dataclass(frozen=True, eq=False)
+class Spokes:
+    """Joints: a point of each in the photo, (N, 2), and the direction that makes them even, (N,).
+
+    Directions are radians clockwise from +y in the frame whose +x is the middle of an outer side.
+    """
+
+    seen_px: Array
+    even: Array
+
+
+def spokes_of(bend: Bend, outline: Outline, plan: Plan) -> Spokes:
+    """Return the joints of a bent comb, as the outline sees them."""
+    radius = 0.5 * (outline.outer_mm + outline.inner_mm)
+    places = radius * np.stack([np.sin(bend.angle), np.cos(bend.angle)], axis=1)
+    seen_px = outline.camera.project_plane(places, plan.thickness_mm)
+    return Spokes(seen_px, bend.even + np.radians(outline.phase_deg))
+
+
+def fit_pose(
+    photo: Photo, camera: Camera, plan: Plan, figure: Figure, spokes: Spokes | None = None
+) -> tuple[Camera, Figure]:
+    """Fit the pose that makes the figure regular and of the plan's size; return it with the figure in it.
+
+    With ``spokes`` the joints are made even too.
+    """
     height, grain = plan.thickness_mm, grain_mm(plan)
     centre = np.array([figure.x_mm, figure.y_mm, height])
     nearer = centre + (camera.foot_mm - centre) / figure.scale
     pose = replace(camera, translation=-camera.rotation @ nearer).moved(figure.centre_mm, figure.phase_deg)
     for window in _WINDOWS:
         look = sampler(photo, pose, height, 0.1 * grain)
-        pose = _adjusted(look, pose, plan, window * grain)
+        pose = _adjusted(look, pose, plan, window * grain, spokes)
     return pose, search_figure(sampler(photo, pose, height, 0.2 * grain), plan, (0.0, 0.0), grain, 0.01)
 
 
-def _adjusted(look: Sampler, pose: Camera, plan: Plan, window_mm: float) -> Camera:
+def _adjusted(look: Sampler, pose: Camera, plan: Plan, window_mm: float, spokes: Spokes | None) -> Camera:
     """One round: measure three points a side within the window, then fit the pose to them."""
     height, grain = plan.thickness_mm, grain_mm(plan)
     directions = np.arange(sides_of(plan)) * (2 * np.pi / sides_of(plan))
@@ -90,20 +117,26 @@ def _adjusted(look: Sampler, pose: Camera, plan: Plan, window_mm: float) -> Came
             weights.append(share * np.minimum(strength / _STRONG, 1.0))
     seen_px = pose.project_plane(np.concatenate(found), height)
     normal, edge, weight = np.concatenate(normals), np.concatenate(edges), np.concatenate(weights)
-
+    is_arc = np.full(len(edge), plan.outline == "round")
+    if spokes is not None:
+        across = np.stack([np.cos(spokes.even), -np.sin(spokes.even)], axis=1)
+        seen_px, normal = np.concatenate([seen_px, spokes.seen_px]), np.concatenate([normal, across])
+        none = np.zeros(len(across))
+        edge, weight = np.append(edge, none), np.append(weight, none + _SPOKE_WEIGHT)
+        is_arc = np.append(is_arc, none > 0)
     weight = weight / (_EDGE_SCALE * grain)
 
     def residuals(parameters: Array) -> Array:
         tried, _ = _changed(pose, parameters)
         place = tried.to_plane(seen_px, height)
-        away = np.hypot(*place.T) if plan.outline == "round" else np.sum(place * normal, axis=1)
+        away = np.where(is_arc, np.hypot(*place.T), np.sum(place * normal, axis=1))
         tilt = np.degrees(tried.rotation[2, :2]) / _TILT_PRIOR_DEG
         return np.concatenate([weight * (away - edge), tilt])
 
     def jacobian(parameters: Array) -> Array:
         tried, turns = _changed(pose, parameters)
         place = tried.to_plane(seen_px, height)
-        out = place / np.hypot(*place.T)[:, None] if plan.outline == "round" else normal
+        out = np.where(is_arc[:, None], place / np.hypot(*place.T)[:, None], normal)
         away = np.einsum("ni,nip->np", out, _moves(tried, turns, place, height))
         tilt = np.zeros((2, 6))
         tilt[:, :3] = np.degrees(turns[:, 2, :2].T) / _TILT_PRIOR_DEG
