@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
+from lightgap.faces.grain_end import GrainEnd
 from lightgap.faces.lamp import BIN_PX, PLACES, WOOD_PX
 from lightgap.faces.levels import LevelFit, blurred_step, fit_levels
 from lightgap.faces.strip import Strip
@@ -31,6 +32,9 @@ _FINE_PX = 0.5
 _MOST_MOVES, _SETTLED_PX = 3, 1.5
 """How often the window follows an edge that was found further from its middle."""
 _MISFIT_PX, _MISFIT_BIN_PX = 4.0, 0.5
+_MISFIT_SHARE = 0.75
+"""Of what unexplained light could move an edge by at worst: so much it does, as a standard uncertainty,
+where it counts most on drawn rings (seeds 501 to 503)."""
 _SEARCH_MM, _SEARCH_EDGE_MM, _SEARCH_PRIOR_MM = 0.9, 0.25, 0.4
 _NEARLY_AS_SURE, _APART_MM, _MOST_LINES = 2.5, 0.25, 3
 
@@ -49,6 +53,8 @@ class EdgeFit:
         Scale across the edge.
     profile : ndarray, shape (len(PLACES),)
         Mean light along the edge at each of `lightgap.faces.lamp.PLACES`.
+    grain : GrainEnd or None
+        How far the wood's grain goes.
     misfit_mm : float
         Standard uncertainty for light beside the edge that the fitted step does not explain.
     either_mm : float
@@ -63,6 +69,7 @@ class EdgeFit:
     covariance: Array
     px_per_mm: float
     profile: Array
+    grain: GrainEnd | None = None
     misfit_mm: float = 0.0
     either_mm: float = 0.0
     against: float = 0.0
@@ -149,7 +156,7 @@ def fit_edge(
 
 
 def _misfit_px(data: _Window, fit: LevelFit, blur_px: float) -> float:
-    """How far what the step leaves of the mean profile could have pushed the edge, px.
+    """How far what the step leaves of the mean profile has pushed the edge, px, a standard uncertainty.
 
     A step of contrast C blurred by s rises at its middle by C / (s sqrt(2 pi)) a pixel: light that is
     wrong by r there moves it by r s sqrt(2 pi) / C.
@@ -162,7 +169,7 @@ def _misfit_px(data: _Window, fit: LevelFit, blur_px: float) -> float:
     contrast = abs(float(np.median(fit.levels[:, 0] - fit.levels[:, 1])))
     wrong = float(np.sqrt(np.mean(left**2)))
     moved = wrong * blur_px * float(np.sqrt(2.0 * np.pi)) / max(contrast, 1e-4)
-    return min(moved, _MISFIT_PX)
+    return min(_MISFIT_SHARE * moved, _MISFIT_PX)
 
 
 def _profile(data: _Window, fit: LevelFit) -> Array:

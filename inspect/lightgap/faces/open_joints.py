@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from lightgap.faces.blur import Response
 from lightgap.faces.gap import GapView, view_gap
+from lightgap.faces.grain_end import follow_grain, grain_costs
 from lightgap.faces.joint import FaceLine, JointFaces
 from lightgap.faces.lamp import Lines, WallSight, possible_lines
 from lightgap.faces.odd import odd_faces
@@ -50,6 +51,7 @@ def measure_open(fits: list[OpenFits], plan: Plan, response: Response) -> list[J
         for fit, a, b in zip(seen, by_wall[::2], by_wall[1::2], strict=True)
         for lines in (_in_mm(a, fit.edges_a, 1.0), _in_mm(b, fit.edges_b, -1.0))
     ]
+    lines = _with_grain(seen, lines, by_wall, blur_px)
     choices = choose_lines([fit.places for fit in seen], lines, plan.segments)
     moved = [fit.moved(a, b) for fit, a, b in zip(seen, choices[::2], choices[1::2], strict=True)]
     odd = odd_faces([fit.places for fit in moved], plan.segments)
@@ -64,6 +66,17 @@ def _in_mm(strips: Lines, edges: Edges, sign: float) -> Lines:
         np.append(sign * strips.shift / surest.px_per_mm, shifts),
         np.append(strips.cost, [strips.cost[0] + edge.against for edge in others]),
     )
+
+
+def _with_grain(
+    fits: list[OpenFits], lines: list[Lines], by_wall: list[Lines], blur_px: float
+) -> list[Lines]:
+    """Add what the grain has against each line, mm clockwise; where a wall is hidden it shows how it ends."""
+    edges = [(edge, sign) for fit in fits for edge, sign in ((fit.a, 1.0), (fit.b, -1.0))]
+    shifts = [sign * edge.px_per_mm * line.shift for (edge, sign), line in zip(edges, lines, strict=True)]
+    sure = np.array([strips.shift.size == 1 for strips in by_wall])
+    costs = grain_costs([edge.grain for edge, _ in edges], sure, blur_px, shifts)
+    return [replace(line, cost=line.cost + cost) for line, cost in zip(lines, costs, strict=True)]
 
 
 def fit_open(strip: Strip, site: Site, plan: Plan) -> JointFaces | OpenFits:
@@ -89,7 +102,12 @@ def _slot_edges(
     """Fit an edge of a slot, which nothing fills, at every line that it could be."""
     lines = seek_lines(strip, start, site.u_range)
     fits = (fit_edge(line, strip, side, site.u_range, site.blur_px, gap_px) for line in lines)
-    return tuple(fit for fit in fits if fit is not None), 0.0
+    edges = tuple(fit for fit in fits if fit is not None)
+    for surest in edges[:1]:
+        line = surest.at_middle_mm, surest.slope
+        grain = follow_grain(strip, side, line, site.u_range, site.grain_deg)
+        edges = (replace(surest, grain=grain), *edges[1:])
+    return edges, 0.0
 
 
 def _filled_edges(

@@ -37,6 +37,8 @@ class Site:
     foot_u_mm: float = 0.0
     blur_growth: float = 0.0
     """Growth of the blur outward along the joint, over ``blur_px``, per mm."""
+    grain_deg: float = 0.0
+    """How far grain that runs round the ring lies off square to the joint."""
 
     @property
     def u_range(self) -> tuple[float, float]:
@@ -90,6 +92,7 @@ def find_site(
         blur_px=blur,
         px_per_mm=camera.px_per_mm(tooth.middle_mm, height),
         foot_u_mm=float(along),
+        grain_deg=plan.mitre_deg,
         blur_growth=(outside - inside) / (blur * (ends[1] - ends[0])),
     )
 
