@@ -41,6 +41,16 @@ def test_a_line_beside_the_joints_place_is_no_tight_joint(aside_mm: float) -> No
     assert f"{abs(aside_mm):.1f} mm beside" in str(doubted[4].reason)
 
 
+def test_a_line_aside_is_told_also_where_its_neighbours_are_hidden() -> None:
+    """Of few joints one lies 1.2 mm aside, beside two that dried glue hides: it would pull the ring along."""
+    plan = Plan(12, "closed", 90.0, 21.0, 23.0)
+    ring = ExactRing(plan, pitch_deg={12: float(np.degrees(-1.2 / plan.middle_radius_mm))})
+    joints = [ring.joint(number) for number in ring.numbers]
+    joints[8:10] = [replace(joint, face_a=None, face_b=None, reason="hidden") for joint in joints[8:10]]
+    assert [joint.reason for joint in believed(joints, plan)[:8]] == [None] * 8
+    assert "1.2 mm beside" in str(believed(joints, plan)[11].reason)
+
+
 def test_a_segment_cut_too_long_moves_its_neighbours_and_all_stay() -> None:
     """By 0.8 mm: the joints after it stand on, and fall back little by little."""
     plan = Plan(12, "closed", 200.0, 30.0, 18.0)

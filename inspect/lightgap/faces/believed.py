@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import least_squares
 
 from lightgap.faces.joint import JointFaces
 from lightgap.plan import Plan
@@ -17,7 +18,7 @@ Array = NDArray[np.float64]
 
 _MOST_SKEW_DEG = 3.0
 """No joint runs further off the ring's radius: its segments would miss their mitre by so much."""
-_ASIDE_MM, _ASIDE_SCATTERS, _FEWEST_PLACES = 0.7, 6.0, 6
+_ASIDE_MM, _ASIDE_SCATTERS, _USUAL_MM, _FEWEST_PLACES = 0.7, 6.0, 0.1, 6
 """Cut against one stop, no joint stands so far from its place: the segments beside it would be as much longer
 and shorter."""
 
@@ -84,13 +85,12 @@ def _aside_mm(joints: list[JointFaces], plan: Plan) -> Array:
     off_mm = radius * (np.mod(turned - start + np.pi, 2.0 * np.pi) - np.pi)
     place = np.radians(plan.pitch_deg) * numbers
     wave = np.stack([np.ones_like(place), np.cos(place), np.sin(place)], axis=1)
-    left = off_mm
-    agree = np.abs(left) < 2.0 * _ASIDE_MM
-    for _ in range(3):
-        if np.sum(agree) < _FEWEST_PLACES:
-            return aside
-        left = off_mm - wave @ np.linalg.lstsq(wave[agree], off_mm[agree], rcond=None)[0]
-        usual = 1.4826 * float(np.median(np.abs(left[agree])))
-        agree = np.abs(left) < max(_ASIDE_MM, _ASIDE_SCATTERS * usual)
+    # A line that lies aside must not pull the wave to itself: one of ten does so halfway.
+    fit = least_squares(lambda p: off_mm - wave @ p, np.zeros(3), loss="cauchy", f_scale=_USUAL_MM)
+    left = off_mm - wave @ fit.x
+    usual = 1.4826 * float(np.median(np.abs(left)))
+    agree = np.abs(left) < max(_ASIDE_MM, _ASIDE_SCATTERS * usual)
+    if np.sum(agree) < _FEWEST_PLACES:
+        return aside
     aside[measured] = np.where(agree, 0.0, left)
     return aside
