@@ -12,8 +12,9 @@ from accuracy.look import Bench, Light, Look, Wood
 from accuracy.maker import Drawn, View, draw_ring
 from accuracy.phone import Phone
 from lightgap.faces.blur import Response
-from lightgap.faces.closed import SLOT_SHARE, ClosedFit, fit_closed, line_blur
-from lightgap.faces.closed_joints import ClosedSight, measure_closed
+from lightgap.faces.closed import SLOT_SHARE, ClosedFit, ClosedView, fit_closed, line_blur
+from lightgap.faces.closed_joints import measure_closed
+from lightgap.faces.closed_look import ClosedSight
 from lightgap.faces.fit import fit_joints
 from lightgap.faces.joint import JointFaces
 from lightgap.plan import Plan
@@ -28,7 +29,9 @@ LINE = MadeJoint(0.1, woods=(0.4, 0.4), slot=0.0, blur_px=0.8, px_per_mm=10.0, l
 def fitted(
     made: MadeJoint, seed: int = 0, slot_share: float = 0.0, blur_px: float | None = None
 ) -> ClosedFit:
-    fit = fit_closed(made.strip(seed), made.u_range, blur_px or made.blur_px, slot_share, 0.0, 0.0)
+    fit = fit_closed(
+        ClosedView(made.strip(seed), made.u_range, blur_px or made.blur_px, slot_share, 0.0, 0.0)
+    )
     assert fit is not None
     return fit
 
@@ -95,7 +98,7 @@ class TestOneLine:
         assert 0.8 < told / rms < 1.6
 
     def test_too_short_a_line_is_not_fitted(self) -> None:
-        assert fit_closed(LINE.strip(), (0.0, 1.5), 0.8, 0.0, 0.0, 0.0) is None
+        assert fit_closed(ClosedView(LINE.strip(), (0.0, 1.5), 0.8, 0.0, 0.0, 0.0)) is None
 
     def test_grain_that_slants_into_the_joint_is_followed(self) -> None:
         """Rows that follow the grain see even wood where rows square to the joint see stripes."""
@@ -104,7 +107,9 @@ class TestOneLine:
         slant = np.tan(np.radians(30.0))
         stripes = 1.0 + 0.15 * np.sin(2.0 * np.pi * (strip.u + slant * np.abs(strip.v)) / 3.0)
         grained = replace(strip, light=(strip.light * stripes[:, None]).astype(np.float32))
-        along, square = (fit_closed(grained, made.u_range, 0.8, 0.0, slope, 0.0) for slope in (slant, 0.0))
+        along, square = (
+            fit_closed(ClosedView(grained, made.u_range, 0.8, 0.0, slope, 0.0)) for slope in (slant, 0.0)
+        )
         assert along is not None
         assert square is not None
         assert along.scatter < 0.7 * square.scatter

@@ -15,7 +15,7 @@ from accuracy.maker import Drawn, View, draw_ring
 from accuracy.shape import Filling, no_faults, usual_faults
 from accuracy.truth import TrueJoint
 from lightgap.faces.blur import Response
-from lightgap.faces.closed import ClosedFit, fit_closed
+from lightgap.faces.closed import ClosedFit, ClosedView, fit_closed
 from lightgap.faces.colour import beyond_shade, brightness_and_tint
 from lightgap.faces.filled import FillFit, fit_fill, has_own_hue, tell_filling
 from lightgap.faces.fit import fit_joints
@@ -47,7 +47,7 @@ def strip_of(made: MadeJoint, wood: Array, within: Array, seed: int = 0) -> Stri
 
 def seen(strip: Strip, made: MadeJoint = LINE) -> tuple[ClosedFit, Line]:
     """The slot fit, and the line of one level sought about it."""
-    fit = fit_closed(strip, made.u_range, made.blur_px, 0.0, 0.0, 0.0)
+    fit = fit_closed(ClosedView(strip, made.u_range, made.blur_px, 0.0, 0.0, 0.0))
     assert fit is not None
     line = seek_line(strip, fit.line, made.u_range, made.blur_px, 0.0)
     assert line is not None

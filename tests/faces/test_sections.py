@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lightgap.faces.closed import fit_closed
+from lightgap.faces.closed import ClosedView, fit_closed
 from lightgap.faces.sections import Spread, spread_of_sections
 from lightgap.faces.strip import Strip
 from made_strip import MadeJoint
@@ -16,7 +16,7 @@ TIGHT = MadeJoint(0.06, px_per_mm=8.0, length_mm=26.0, figure=0.05, noise=0.004)
 
 
 def spread(strip: Strip) -> Spread:
-    fit = fit_closed(strip, TIGHT.u_range, TIGHT.blur_px, 0.0, 0.0, 0.0)
+    fit = fit_closed(ClosedView(strip, TIGHT.u_range, TIGHT.blur_px, 0.0, 0.0, 0.0))
     assert fit is not None
     return spread_of_sections(strip, fit, TIGHT.u_range, TIGHT.blur_px, 0.0)
 
@@ -37,7 +37,7 @@ def test_grain_that_is_darker_in_part_of_the_length_makes_its_place_unsure() -> 
 
 def test_a_joint_with_too_few_pixels_tells_nothing() -> None:
     strip = TIGHT.strip()
-    fit = fit_closed(strip, TIGHT.u_range, TIGHT.blur_px, 0.0, 0.0, 0.0)
+    fit = fit_closed(ClosedView(strip, TIGHT.u_range, TIGHT.blur_px, 0.0, 0.0, 0.0))
     assert fit is not None
     empty = strip.part(strip.u < 0.0)
     assert spread_of_sections(empty, fit, TIGHT.u_range, TIGHT.blur_px, 0.0) == Spread(0.0, 0.0, 0.0)

@@ -74,18 +74,29 @@ class ClosedFit:
         return self.centre_mm - self.centre_slope * self.middle_mm, self.centre_slope
 
 
-def fit_closed(
-    strip: Strip,
-    u_range: tuple[float, float],
-    blur_px: float,
-    slot_share: float,
-    grain_slope: float,
-    blur_growth: float,
-) -> ClosedFit | None:
-    """Fit a closed joint about v = 0.
+@dataclass(frozen=True, eq=False)
+class RoughLine:
+    """Where a closed joint's line runs, before its gap is fitted.
 
-    Parameters
+    ``shift`` and ``turn`` are px and px per half length; ``profile`` and ``step`` are those of `ClosedFit`.
+    """
+
+    shift: float
+    turn: float
+    scale: float
+    profile: Array
+    step: float
+
+
+@dataclass(frozen=True, eq=False)
+class ClosedView:
+    """What is known of a closed joint's pixels.
+
+    Attributes
     ----------
+    strip : Strip
+    u_range : (float, float)
+        The part of its length that is fitted, mm.
     blur_px : float
         At u = 0.
     slot_share : float
@@ -96,23 +107,45 @@ def fit_closed(
         Of the blur along the joint, over ``blur_px``, per mm: between two woods, and in wide fillings,
         a blur that grows looks like a joint that opens.
     """
-    data = cut_window(strip, u_range, 0.0, 0.2, grain_slope, blur_growth)
+
+    strip: Strip
+    u_range: tuple[float, float]
+    blur_px: float
+    slot_share: float
+    grain_slope: float
+    blur_growth: float
+
+    def window(self, shift_mm: float, gap_mm: float) -> JointWindow | None:
+        """The pixels about a line."""
+        return cut_window(self.strip, self.u_range, shift_mm, gap_mm, self.grain_slope, self.blur_growth)
+
+
+def find_line(view: ClosedView) -> RoughLine | None:
+    """Find a closed joint's line about v = 0; an error of the blur hardly moves it."""
+    data = view.window(0.0, 0.2)
     if data is None:
         return None
     about = np.array([0.0, 0.0, 0.1 * data.scale, 0.0])
-    best = _fit(data, blur_px, slot_share, about, _ROUGH_ROUNDS)
-    if not _is_inside(best):
-        best = replace(best, parameters=np.zeros(4))
-    profile = _profile(data, best)
-    starts = closed_scan(blur_px, slot_share).best(profile)
-    widest = max(gap for _, gap in starts) / data.scale
-    chosen = cut_window(strip, u_range, best.parameters[0] / data.scale, widest, grain_slope, blur_growth)
+    fit = _fit(data, view.blur_px, view.slot_share, about, _ROUGH_ROUNDS)
+    if not _is_inside(fit):
+        fit = replace(fit, parameters=np.zeros(4))
+    shift, turn = fit.parameters[:2]
+    return RoughLine(float(shift), float(turn), data.scale, _profile(data, fit), _step(fit))
+
+
+def fit_closed(view: ClosedView, rough: RoughLine | None = None) -> ClosedFit | None:
+    """Fit both faces of a closed joint about its line, which is found first if it is not given."""
+    rough = rough or find_line(view)
+    if rough is None:
+        return None
+    blur_px, slot_share = view.blur_px, view.slot_share
+    starts = closed_scan(blur_px, slot_share).best(rough.profile)
+    widest = max(gap for _, gap in starts) / rough.scale
+    chosen = view.window(rough.shift / rough.scale, widest)
     if chosen is None:
         return None
     fits = [
-        _fit(
-            chosen, blur_px, slot_share, np.array([best.parameters[0] + shift, best.parameters[1], gap, 0.0])
-        )
+        _fit(chosen, blur_px, slot_share, np.array([rough.shift + shift, rough.turn, gap, 0.0]))
         for shift, gap in starts
     ]
     fits = [fit for fit in fits if _is_inside(fit)]
@@ -125,8 +158,7 @@ def fit_closed(
     scale, half = chosen.scale, chosen.half
     units = np.array([1.0, 1.0 / half, 1.0, 1.0 / half]) / scale
     centre, turn, gap, widening = best.parameters * units
-    levels = np.median(best.levels, axis=0)
-    mean = float(levels.mean())
+    mean = float(np.median(best.levels, axis=0).mean())
     return ClosedFit(
         centre_mm=float(centre),
         centre_slope=float(turn),
@@ -137,7 +169,7 @@ def fit_closed(
         covariance=best.covariance * np.outer(units, units),
         gap_per_slot=float(brighter.parameters[2] - best.parameters[2]) / scale / 0.03,
         gap_per_blur=float(wider.parameters[2] - best.parameters[2]) / scale / (0.03 * blur_px),
-        step=float(abs(levels[1] - levels[0])) / max(mean, 1e-6),
+        step=_step(best),
         scatter=best.sigma / max(mean, 1e-6),
         profile=_profile(chosen, best),
     )
@@ -217,6 +249,12 @@ def _profile(data: JointWindow, fit: LevelFit) -> Array:
     total = np.bincount(bins[keep], data.light[keep], minlength=PLACES.size)
     known = count > 0
     return np.interp(PLACES, PLACES[known], total[known] / count[known])
+
+
+def _step(fit: LevelFit) -> float:
+    """Difference of the two woods over their mean."""
+    levels = np.median(fit.levels, axis=0)
+    return float(abs(levels[1] - levels[0])) / max(float(levels.mean()), 1e-6)
 
 
 def _is_inside(fit: LevelFit) -> bool:

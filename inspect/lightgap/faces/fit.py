@@ -9,7 +9,8 @@ import numpy as np
 from lightgap.camera import Camera
 from lightgap.faces.believed import believed
 from lightgap.faces.blur import Response
-from lightgap.faces.closed_joints import ClosedSight, measure_closed
+from lightgap.faces.closed_joints import measure_closed
+from lightgap.faces.closed_look import ClosedSight
 from lightgap.faces.joint import JointFaces
 from lightgap.faces.open_joints import OpenFits, fit_open, measure_open
 from lightgap.faces.site import Site, find_site, unmeasured
