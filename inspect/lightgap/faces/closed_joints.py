@@ -26,10 +26,10 @@ from lightgap.faces.squeeze import Cover, find_cover
 from lightgap.plan import Plan
 from lightgap.values import Contribution
 
-_PROCESSING_PX = 0.02
-_STEP_PROCESSING_PX = 0.10
+_PROCESSING_PX = 0.015
+_STEP_PROCESSING_PX = 0.075
 """Between two woods a tone curve and a gap look alike: what it leaves, at a step of 0.7 of the mean."""
-_PROCESSING_SHARE = 0.05
+_PROCESSING_SHARE, _HALO_SHARE = 0.04, 0.22
 _HALO_TIMES = 8.0
 """How much less surely a strongly processed photo holds a thin line straight, per unit of halo gain."""
 _FAINT_LINE_BLUR = 0.03
@@ -42,7 +42,7 @@ _ROUNDED = "rounded edges"
 _LEAST_LINES = 4
 _LINE_BLUR_STANDARD = 0.08
 _LARGEST_STEP = 0.25
-_GLUE_OR_SLOT, _MOST_GLUE_PX = 0.35, 1.0
+_GLUE_OR_SLOT, _MOST_GLUE_PX = 0.25, 1.0
 _TAPER_OF_SPREAD = 0.3
 """What a line that follows grain in part of its length puts into its taper, over its own turn."""
 _HIDDEN = "dried glue hides this joint"
@@ -217,7 +217,7 @@ def _taper_processing(fit: ClosedFit, site: Site, response: Response) -> float:
     """What the phone's processing may put into the taper, standard, degrees."""
     at_ends_px = _PROCESSING_PX * (1.0 + _HALO_TIMES * response.halo_standard)
     at_ends_px += 0.3 * _STEP_PROCESSING_PX * min(fit.step / 0.7, 1.0) ** 2
-    share = _PROCESSING_SHARE + 0.3 * response.halo_standard
+    share = _PROCESSING_SHARE + _HALO_SHARE * response.halo_standard
     return float(
         np.hypot(taper_deg(at_ends_px / site.px_per_mm, site), np.degrees(abs(fit.gap_slope)) * share)
     )
@@ -235,7 +235,7 @@ def _budget(fit: ClosedFit, site: Site, response: Response) -> tuple[Contributio
             "phone's processing",
             float(
                 np.hypot(
-                    gap * (_PROCESSING_SHARE + 0.3 * response.halo_standard),
+                    gap * (_PROCESSING_SHARE + _HALO_SHARE * response.halo_standard),
                     px * (_PROCESSING_PX + _STEP_PROCESSING_PX * min(fit.step / 0.7, 1.0) ** 2),
                 )
             ),
