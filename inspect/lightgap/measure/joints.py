@@ -62,6 +62,8 @@ def measure_joint(
             "edge fit": line.direction_standard_deg,
             **reference.parts("skew_deg"),
             "the ring's own centre": off_centre,
+            # What turns one of the faces turns the line between them by half as much.
+            **{part.name: 0.5 * part.standard for part in joint.taper_budget},
         },
     )
     stations = (inner, 0.5 * (inner + outer), outer)
