@@ -37,7 +37,7 @@ _FAINT_LINE_BLUR = 0.03
 the blur."""
 _WIDEST_GROOVE_MM = 0.07
 """What two upper edges rounded by 0.2 mm darken as a slot of this width would, with no gap between."""
-_TIGHTEST = 0.2
+_TIGHTEST = 0.1
 _ROUNDED = "rounded edges"
 _LEAST_LINES = 4
 _LINE_BLUR_STANDARD = 0.08
