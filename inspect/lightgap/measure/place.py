@@ -15,6 +15,12 @@ from lightgap.ring.edges import EdgeLine, SegmentEdges
 Array = NDArray[np.float64]
 
 
+_LEAST_SPREAD_MM, _LEAST_OF_RMS = 0.02, 0.5
+_MOST_APART = 3.0
+"""Even where joints scatter much, each counts as an edge that is so many times less sure: edges may all be
+wrong on one side, where a shadow runs along them."""
+
+
 @dataclass(frozen=True, eq=False)
 class Line:
     """A straight line in the ring frame: a point, a direction, and the direction's uncertainty."""
@@ -68,7 +74,9 @@ def centre_of(
 ) -> tuple[Array, float, float]:
     """Centre, its standard uncertainty, and the mean distance of the outer edges from it (robust).
 
-    Every edge stands the same distance from the centre; joint lines, where given, run through it.
+    Every edge stands the same distance from the centre, each with an error of its own. Joint lines, where
+    given, run through it; but angles add up round the ring, so that the joints of one side stand aside
+    together, as they would about another centre: all of them tell it no better than they scatter.
     """
     points = np.array([edge.middle_mm for edge in outer])
     if plan.outline == "round":
@@ -83,15 +91,29 @@ def centre_of(
         sides = np.stack([np.cos(across), np.sin(across)], axis=1)
         design = np.vstack([design, np.column_stack([sides, np.zeros(len(lines))])])
         distance = np.concatenate([distance, np.sum([line.point_mm for line in lines] * sides, axis=1)])
-    weights = np.ones(len(distance))
+    is_edge = np.arange(len(distance)) < len(outer)
+    information = np.ones(len(distance))
     for _ in range(10):
-        root = np.sqrt(weights)[:, None]
-        solution = np.linalg.lstsq(design * root, distance * root[:, 0], rcond=None)[0]
+        root = np.sqrt(information)
+        solution = np.linalg.lstsq(design * root[:, None], distance * root, rcond=None)[0]
         rest = distance - design @ solution
-        spread = max(1.4826 * float(np.median(np.abs(rest))), 0.02)
-        weights = 1.0 / (1.0 + (rest / (2.0 * spread)) ** 2)
-    standard = spread * float(np.sqrt(2.0 / len(distance)))
-    return solution[:2], standard, float(solution[2])
+        of_edges, of_joints = _spread_mm(rest[is_edge]), _spread_mm(rest[~is_edge])
+        spread = np.where(is_edge, of_edges, of_joints)
+        apart = min(of_joints * np.sqrt(0.5 * np.sum(~is_edge)), _MOST_APART * of_edges)
+        variance = np.where(is_edge, of_edges, apart) ** 2
+        information = 1.0 / (variance * (1.0 + (rest / (2.0 * spread)) ** 2))
+    # Three unknowns take their part of the edges' scatter.
+    free = len(outer) / max(len(outer) - 3, 1)
+    covariance = free * np.linalg.pinv(design.T @ (information[:, None] * design))
+    return solution[:2], float(np.sqrt(0.5 * np.trace(covariance[:2, :2]))), float(solution[2])
+
+
+def _spread_mm(rest: Array) -> float:
+    """Robust standard deviation about zero; a few that agree by chance do not make the others outliers."""
+    if not rest.size:
+        return _LEAST_SPREAD_MM
+    usual = 1.4826 * float(np.median(np.abs(rest)))
+    return max(usual, _LEAST_OF_RMS * float(np.sqrt(np.mean(rest**2))), _LEAST_SPREAD_MM)
 
 
 def frame_of(joint: JointFaces) -> JointFrame:
