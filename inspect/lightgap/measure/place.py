@@ -75,8 +75,8 @@ def centre_of(
     """Centre, its standard uncertainty, and the mean distance of the outer edges from it (robust).
 
     Every edge stands the same distance from the centre, each with an error of its own. Joint lines, where
-    given, run through it; but angles add up round the ring, so that the joints of one side stand aside
-    together, as they would about another centre: all of them tell it no better than they scatter.
+    given, run through it; but cut angles add up round the ring, so that those of one side are askew alike
+    and pass it together: all of them tell it no better than they scatter.
     """
     points = np.array([edge.middle_mm for edge in outer])
     if plan.outline == "round":
