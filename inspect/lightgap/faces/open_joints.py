@@ -219,6 +219,8 @@ class OpenFits:
         misfit = float(np.hypot(a.misfit_mm, b.misfit_mm))
         processing = _PROCESSING_PX / site.px_per_mm * (1.0 + 2.0 * response.halo_standard)
         # What fills a joint fills the rounding too, and shows it.
+        # Shadows and lit strips in a gap that widens lie askew themselves.
+        widening = float(np.ptp(gaps) / np.mean(gaps))
         rounded = _ROUNDED_STANDARD_MM if view.kind == "open" else _FILLED_ROUNDED_STANDARD_MM
         doubts = []
         if odd > 0.0:
@@ -252,8 +254,8 @@ class OpenFits:
             ),
             taper_budget=(
                 Contribution("phone's processing", taper_deg(0.3 * processing, site)),
-                Contribution("other light beside the edges", taper_deg(0.5 * misfit, site)),
-                Contribution("which of two lines is the edge", taper_deg(0.3 * either, site)),
+                Contribution("other light beside the edges", taper_deg((0.5 + widening) * misfit, site)),
+                Contribution("which of two lines is the edge", taper_deg((0.3 + widening) * either, site)),
                 Contribution("rims and tint of the filling", taper_deg(0.3 * self.filling_mm, site)),
             ),
             blocked_mm=blocked,
