@@ -44,3 +44,9 @@ def test_joints_vouch_for_their_own_number_only_and_not_by_chance() -> None:
     assert not JointCount(11, 0.90, 0.95).vouches_for(CLOSED)
     # Reached in a pose that was 26 degrees wrong.
     assert not JointCount(12, 0.56, 0.56).vouches_for(CLOSED)
+
+
+def test_a_very_faint_outline_needs_joints_beyond_doubt() -> None:
+    assert JointCount(12, 0.48, 0.99).vouches_for(CLOSED)
+    assert not JointCount(12, 0.48, 0.99).vouches_for(CLOSED, surely=True)
+    assert JointCount(12, 0.62, 0.99).vouches_for(CLOSED, surely=True)

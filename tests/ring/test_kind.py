@@ -7,11 +7,12 @@ from dataclasses import replace
 
 import pytest
 
+from accuracy.matrix import cases
 from lightgap.check import find_reference
 from lightgap.errors import RingError
 from lightgap.photo import read_photo
 from lightgap.ring.comb import find_comb
-from lightgap.ring.outline import find_outline
+from lightgap.ring.outline import find_outline, find_outline_unscaled
 from lightgap.samples import Sample, read_samples
 
 SAMPLES = {sample.name: sample for sample in read_samples()}
@@ -41,3 +42,10 @@ def test_gaps_that_were_entered_as_closed_joints_are_told(name: str) -> None:
 def test_closed_joints_are_not_taken_for_gaps(name: str) -> None:
     """One with wide glue lines and one under clamps, pencil marks and sawdust among them."""
     entered_as_closed(SAMPLES[name])
+
+
+def test_clear_thin_lines_are_no_gaps_though_a_rough_pose_smears_them() -> None:
+    # The benchmark's seed 506, case 133: plain maple from 25 degrees aside; half of the joints under 0.1 mm.
+    case = cases(506, 160)[133]
+    drawn = case.draw()
+    find_comb(drawn.photo, find_outline_unscaled(drawn.photo, case.plan), case.plan, rough=True)

@@ -252,3 +252,10 @@ def test_the_joints_tell_the_centre_where_a_shadow_looks_like_the_edge() -> None
     drawn = case.draw()
     outline = find_outline(drawn.photo, drawn.truth.camera, case.plan)
     assert centre_error_mm(outline, drawn.truth) < 1.0
+
+
+def test_joints_beyond_doubt_are_enough_where_the_bench_hides_half_the_edges() -> None:
+    # Seed 506, case 119: woods in turn, one of the bench's tone.
+    case = cases(506, 160)[119]
+    drawn = case.draw()
+    assert centre_error_mm(find_outline(drawn.photo, drawn.truth.camera, case.plan), drawn.truth) < 1.0

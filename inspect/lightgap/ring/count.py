@@ -16,6 +16,8 @@ _CLEAR, _FIT = 0.3, 0.5
 _AGREES = 1.9
 """What ``clear`` and twice ``fit`` must reach to vouch for an outline that is faint itself: joints in the
 right pose reach 2.09 and more, chance in a wrong one up to 1.68."""
+_SURELY = 2.5
+"""The same for an outline that is very faint."""
 _EVEN = 0.5
 """How high every second joint must be, over the others, for twice as many joints."""
 
@@ -36,9 +38,10 @@ class JointCount:
         """Whether the joints tell a number at all."""
         return self.clear >= _CLEAR and self.fit >= _FIT
 
-    def vouches_for(self, plan: Plan) -> bool:
-        """Whether the joints clearly make the plan's number."""
-        return self.segments == plan.segments and self.clear + 2.0 * self.fit >= _AGREES
+    def vouches_for(self, plan: Plan, surely: bool = False) -> bool:
+        """Whether the joints clearly, or beyond all doubt, make the plan's number."""
+        least = _SURELY if surely else _AGREES
+        return self.segments == plan.segments and self.clear + 2.0 * self.fit >= least
 
 
 def unrolled_ring(photo: Photo, plan: Plan, outline: Outline) -> Unrolled:

@@ -52,6 +52,8 @@ _LEAST_SCORE = 2.4
 """Rings have 2.6 and more, other pictures at most 2.2 where the scale is known."""
 _HAND_SCORE = 1.8
 """Enough where a person, or its joints, say that here is a ring."""
+_FAINT_SCORE = 1.2
+"""Enough where its joints leave no doubt: edges that a shadow or a bench of the wood's tone hides."""
 _BETTER = 0.3
 _LEANS = 3
 _BENT_FIT, _BENT_SHIFT = 0.75, 0.3
@@ -196,7 +198,10 @@ def _settled(photo: Photo, plan: Plan, outline: Outline, joints: bool = False) -
     """Whether the evidence of the edges, or (always with ``joints``) of edges and joints, leaves no doubt."""
     if outline.score >= _SURE_SCORE and not joints:
         return True
-    return outline.score >= _HAND_SCORE and count_joints(photo, plan, outline).vouches_for(plan)
+    if outline.score < _FAINT_SCORE:
+        return False
+    faint = outline.score < _HAND_SCORE
+    return count_joints(photo, plan, outline).vouches_for(plan, surely=faint)
 
 
 def _refuse(error: RingError | None) -> None:
