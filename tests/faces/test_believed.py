@@ -51,6 +51,12 @@ def test_a_line_aside_is_told_also_where_its_neighbours_are_hidden() -> None:
     assert "1.2 mm beside" in str(believed(joints, plan)[11].reason)
 
 
+def test_of_six_joints_five_tell_where_the_sixth_is() -> None:
+    ring = ExactRing(CLOSED, pitch_deg={3: float(np.degrees(-1.3 / CLOSED.middle_radius_mm))})
+    doubted = believed([ring.joint(number) for number in ring.numbers], CLOSED)
+    assert [joint.number for joint in doubted if joint.face_a is None] == [3]
+
+
 def test_a_segment_cut_too_long_moves_its_neighbours_and_all_stay() -> None:
     """By 0.8 mm: the joints after it stand on, and fall back little by little."""
     plan = Plan(12, "closed", 200.0, 30.0, 18.0)

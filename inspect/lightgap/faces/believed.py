@@ -18,9 +18,10 @@ Array = NDArray[np.float64]
 
 _MOST_SKEW_DEG = 3.0
 """No joint runs further off the ring's radius: its segments would miss their mitre by so much."""
-_ASIDE_MM, _ASIDE_SCATTERS, _USUAL_MM, _FEWEST_PLACES = 0.7, 6.0, 0.1, 6
+_ASIDE_MM, _ASIDE_SCATTERS, _USUAL_MM = 0.7, 6.0, 0.1
 """Cut against one stop, no joint stands so far from its place: the segments beside it would be as much longer
 and shorter."""
+_FEWEST_PLACES, _FEWEST_ALIKE = 6, 5
 
 
 def believed(joints: list[JointFaces], plan: Plan) -> tuple[JointFaces, ...]:
@@ -90,7 +91,7 @@ def _aside_mm(joints: list[JointFaces], plan: Plan) -> Array:
     left = off_mm - wave @ fit.x
     usual = 1.4826 * float(np.median(np.abs(left)))
     agree = np.abs(left) < max(_ASIDE_MM, _ASIDE_SCATTERS * usual)
-    if np.sum(agree) < _FEWEST_PLACES:
+    if np.sum(agree) < _FEWEST_ALIKE:
         return aside
     aside[measured] = np.where(agree, 0.0, left)
     return aside
