@@ -15,7 +15,7 @@ from lightgap.faces.fit import fit_joints
 from lightgap.hand import ByHand
 from lightgap.measure.measuring import measure
 from lightgap.photo import Photo
-from lightgap.picture_notes import picture_notes
+from lightgap.picture_notes import picture_notes, wide_gaps_note
 from lightgap.plan import Plan
 from lightgap.reference.across_flats import find_across_flats
 from lightgap.reference.adjust import WORST_STRAIN, lens_strain
@@ -79,7 +79,8 @@ def check(
     progress(0.70, "measuring the joints")
     joints = fit_joints(photo, response, outline, comb, edges, plan, hand.faces)
     measurement = measure(outline, comb, edges, joints, plan, found)
-    measurement = replace(measurement, notes=picture_notes(photo, outline, response, plan))
+    notes = picture_notes(photo, outline, response, plan) + wide_gaps_note(measurement, plan)
+    measurement = replace(measurement, notes=notes)
     progress(1.0, "done")
     seconds = time.perf_counter() - started
     return make_report(photo.name, (photo.width, photo.height), plan, found, measurement, seconds)

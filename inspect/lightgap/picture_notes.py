@@ -6,9 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightgap.faces.blur import Response
+from lightgap.measure import Measurement
 from lightgap.photo import Photo
 from lightgap.plan import Plan
 from lightgap.ring.outline import Outline
+from lightgap.values import Value
 
 Array = NDArray[np.float64]
 
@@ -20,6 +22,8 @@ _OFF_CENTRE_SHARE = 0.25
 _GLARE_CODE, _GLARE_SHARE = 252, 0.03
 _DARK_CODE, _DARK_SHARE = 12, 0.25
 _SAMPLES = 4000
+_WIDE_MM, _FEWEST_GAPS = 0.08, 4
+"""Sharp edges and careful spacers make less."""
 
 
 def picture_notes(photo: Photo, outline: Outline, response: Response, plan: Plan) -> tuple[str, ...]:
@@ -70,3 +74,20 @@ def _top_face(photo: Photo, outline: Outline, plan: Plan) -> NDArray[np.uint8]:
     columns, rows = np.round(outline.camera.project_plane(points, plan.thickness_mm)).astype(int).T
     inside = (columns >= 0) & (rows >= 0) & (columns < photo.width) & (rows < photo.height)
     return np.asarray(photo.codes[rows[inside], columns[inside]])
+
+
+def wide_gaps_note(measurement: Measurement, plan: Plan) -> tuple[str, ...]:
+    """Return a sentence if all open gaps together are wider than planned: what it can be, and how to tell."""
+    gaps = [
+        joint.gap_middle_mm.value
+        for joint in measurement.joints
+        if joint.kind == "open" and isinstance(joint.gap_middle_mm, Value)
+    ]
+    over = float(np.median(gaps)) - plan.gap_mm if gaps else 0.0
+    if plan.joint == "closed" or len(gaps) < _FEWEST_GAPS or over < _WIDE_MM:
+        return ()
+    return (
+        f"the gaps look {over:.2f} mm wider than planned on the whole: thicker spacers make them so, and "
+        "rounded edges look so, which a photo cannot tell apart; measure a spacer and put its thickness in "
+        "the plan, and the values are surer",
+    )

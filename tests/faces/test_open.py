@@ -184,6 +184,21 @@ class TestOneJoint:
         assert sigmas(straight)["heights of the two segments"] == 0.0
         assert sigmas(aslant)["heights of the two segments"] == pytest.approx(0.2 * 0.07 * np.sqrt(2.0))
 
+    @pytest.mark.parametrize("over_mm", [0.0, 0.2])
+    def test_what_all_gaps_have_over_the_plan_may_be_rounded_edges(self, over_mm: float) -> None:
+        """One set of spacers makes them; one joint alone tells nothing of it."""
+        made = MadeJoint(PLAN.gap_mm + over_mm)
+        (alone,) = measured(made)
+        assert sigmas(alone)["rounded edges"] == pytest.approx(0.02)
+        for joint in measured(made, 6):
+            assert sigmas(joint)["rounded edges"] == pytest.approx(np.hypot(0.02, 0.8 * over_mm), abs=0.003)
+
+    def test_gaps_that_one_fault_made_wider_leave_the_others_as_they_are(self) -> None:
+        gaps = [PLAN.gap_mm] * 5 + [PLAN.gap_mm + 0.4]
+        fits = [fit_open(MadeJoint(gap).strip(3), MadeJoint(gap).site(), PLAN) for gap in gaps]
+        joints = measure_open([fit for fit in fits if isinstance(fit, OpenFits)], PLAN, CLEAN)
+        assert max(sigmas(joint)["rounded edges"] for joint in joints) < 0.025
+
     def test_a_joint_too_far_out_of_the_picture_says_so(self) -> None:
         made = MadeJoint(3.0)
         strip = made.strip()
