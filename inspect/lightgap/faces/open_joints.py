@@ -118,11 +118,12 @@ def _slot_edges(
     lines = seek_lines(strip, start, site.u_range)
     fits = (fit_edge(line, strip, side, site.u_range, site.blur_px, gap_px) for line in lines)
     edges = tuple(fit for fit in fits if fit is not None)
-    for surest in edges[:1]:
-        line = surest.at_middle_mm, surest.slope
-        grain = follow_grain(strip, side, line, site.u_range, site.grain_deg)
-        edges = (replace(surest, grain=grain), *edges[1:])
-    return edges, 0.0
+    if not edges:
+        return (), 0.0
+    surest, *others = edges
+    line = surest.at_middle_mm, surest.slope
+    grain = follow_grain(strip, side, line, site.u_range, site.grain_deg)
+    return (replace(surest, grain=grain), *others), 0.0
 
 
 def _filled_edges(

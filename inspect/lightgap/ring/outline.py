@@ -11,7 +11,7 @@ from lightgap.errors import RingError
 from lightgap.hand import PointPx
 from lightgap.photo import Photo
 from lightgap.plan import Plan
-from lightgap.ring.bend import find_bend
+from lightgap.ring.bend import Bend, find_bend
 from lightgap.ring.circles import By, Circle, circles_in_photo, circles_on_plane, different, resized
 from lightgap.ring.count import count_joints, unrolled_ring
 from lightgap.ring.evidence import grain_mm
@@ -215,12 +215,18 @@ def _search(photo: Photo, camera: Camera, plan: Plan, circle: Circle, shift_mm: 
     return outline_of(camera, sized, search_figure(look, sized, (circle.x, circle.y), shift_mm, _SCALE_SPAN))
 
 
-def _centred(photo: Photo, camera: Camera, plan: Plan, outline: Outline) -> Outline | None:
-    """Look for the figure about the centre that the joints tell, if they tell one."""
+def _bend(photo: Photo, plan: Plan, outline: Outline) -> Bend | None:
+    """The comb that the outline bends, if there is one to be followed."""
     if outline.score < _HAND_SCORE:
         return None
     bend = find_bend(unrolled_ring(photo, plan, outline), plan)
-    if bend.fit < _BENT_FIT:
+    return bend if bend.fit >= _BENT_FIT else None
+
+
+def _centred(photo: Photo, camera: Camera, plan: Plan, outline: Outline) -> Outline | None:
+    """Look for the figure about the centre that the joints tell, if they tell one."""
+    bend = _bend(photo, plan, outline)
+    if bend is None:
         return None
     centre_px = outline.camera.project_plane((bend.right_mm, bend.up_mm), plan.thickness_mm)
     x, y = camera.to_plane(centre_px, plan.thickness_mm)
@@ -230,10 +236,8 @@ def _centred(photo: Photo, camera: Camera, plan: Plan, outline: Outline) -> Outl
 
 def _evened(photo: Photo, plan: Plan, outline: Outline) -> Outline | None:
     """Fit the pose to the joints too, if they make a comb that the pose bends."""
-    if outline.score < _HAND_SCORE:
-        return None
-    bend = find_bend(unrolled_ring(photo, plan, outline), plan)
-    if bend.fit < _BENT_FIT:
+    bend = _bend(photo, plan, outline)
+    if bend is None:
         return None
     figure = Figure(0.0, 0.0, outline.outer_mm / plan.outer_mm, outline.phase_deg, outline.score)
     pose, figure = fit_pose(photo, outline.camera, plan, figure, spokes_of(bend, outline, plan))
