@@ -15,8 +15,8 @@ from accuracy.phone import Phone
 from accuracy.truth import TrueJoint
 from lightgap.faces.blur import Response
 from lightgap.faces.fit import fit_joints
-from lightgap.faces.joint import JointFaces
-from lightgap.faces.open import EdgeFit, Side, SoughtLine, fit_edge, seek_lines
+from lightgap.faces.joint import JointFaces, Side
+from lightgap.faces.open import EdgeFit, SoughtLine, fit_edge, seek_lines
 from lightgap.faces.open_joints import OpenFits, fit_open, measure_open
 from lightgap.faces.strip import Strip
 from lightgap.plan import Plan
@@ -135,6 +135,27 @@ class TestOneEdge:
         error = abs(pushed.offset_mm - plain.offset_mm)
         assert error > 0.005
         assert error < 2.0 * pushed.misfit_mm
+
+    def test_a_thin_wall_before_a_bench_as_bright_as_the_wood_does_not_turn_the_edge(self) -> None:
+        """Two pixels of dark wall; the bench beyond grows from half to one and a half times the wood's light.
+
+        Seen as one step, the edge is dark against one end of the bench and lost at the other.
+        """
+        made, wall_px = MadeJoint(4.0, figure=0.05, noise=0.004), 2.0
+        strip = made.strip()
+        below = (strip.v - made.face_a.offset_mm) * made.px_per_mm
+        bench = 0.35 * (1.0 + strip.u / made.length_mm)
+        beyond = (bench - made.slot) * ndtr((below - wall_px) / made.blur_px) * (strip.v < 1.0)
+        strip = replace(strip, light=(strip.light + beyond[:, None]).astype(np.float32))
+        line = SoughtLine(made.face_a.offset_mm, 0.0, 0.0)
+        half_mm, gap_px = 0.5 * made.length_mm, made.gap_mm * made.px_per_mm
+        ends = []
+        for seen_px in (0.0, wall_px):
+            fit = fit_edge(line, strip, "a", made.u_range, made.blur_px, gap_px, wall_px=seen_px)
+            assert fit is not None
+            ends.append(half_mm * abs(fit.slope))
+        assert ends[0] > 0.05
+        assert ends[1] < 0.01
 
     def test_too_short_an_edge_is_not_fitted(self) -> None:
         made = MadeJoint(3.0)

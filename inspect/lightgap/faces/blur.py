@@ -95,10 +95,16 @@ class Response:
         """Sigma at a point, px."""
         return float(np.sqrt(self.middle_px**2 + self.growth_px2 * _radius2(point_px, self.size_px)))
 
-    def light(self, photo: Photo, rows: slice, columns: slice) -> NDArray[np.float32]:
-        """Return a window in linear light with halo and tone curve undone, shape (rows, columns, 3)."""
+    def light(
+        self, photo: Photo, rows: slice, columns: slice, keep: NDArray[np.bool_] | None = None
+    ) -> NDArray[np.float32]:
+        """Return linear light with halo and tone curve undone: a window's, (rows, columns, 3).
+
+        With ``keep``, shape (rows, columns): that of its pixels alone, (n, 3).
+        """
+        kept = ... if keep is None else keep
         if self.halo_gain == 0.0:
-            return self._light_of_code[photo.codes[rows, columns]]
+            return self._light_of_code[photo.codes[rows, columns][kept]]
         top, left = max(rows.start - _MARGIN_PX, 0), max(columns.start - _MARGIN_PX, 0)
         codes = photo.codes[top : rows.stop + _MARGIN_PX, left : columns.stop + _MARGIN_PX]
         sharpened = np.asarray(codes @ LUMA, dtype=np.float32)
@@ -110,7 +116,7 @@ class Response:
             slice(rows.start - top, rows.stop - top),
             slice(columns.start - left, columns.stop - left),
         )
-        plain_codes = codes[inner] + (plain - sharpened)[inner][..., None]
+        plain_codes = codes[inner][kept] + (plain - sharpened)[inner][kept][..., None]
         return np.interp(plain_codes, np.arange(256), self._light_of_code).astype(np.float32)
 
     @cached_property
@@ -186,7 +192,7 @@ def _with_blur(photo: Photo, edges_px: Array, response: Response) -> Response | 
 
 def edge_sigma(photo: Photo, response: Response, edge_px: Array) -> float | None:
     """Blur of one straight edge, px; None if it is too weak or no clean step."""
-    profile = _stack(edge_px, photo, lambda rows, columns: response.light(photo, rows, columns) @ LUMA)
+    profile = _stack(edge_px, photo, lambda *pixels: response.light(photo, *pixels) @ LUMA)
     if profile is None:
         return None
     place, light = profile
@@ -225,7 +231,9 @@ def _halo(photo: Photo, edges_px: Array) -> tuple[float, float, float, float, fl
     """Gain and radius of the sharpening, the tone curve, the rms in codes left unexplained, the overshoot."""
     profiles = []
     for edge in edges_px:
-        stacked = _stack(edge, photo, lambda rows, columns: photo.codes[rows, columns] @ LUMA / 255.0)
+        stacked = _stack(
+            edge, photo, lambda rows, columns, keep: photo.codes[rows, columns][keep] @ LUMA / 255.0
+        )
         centred = None if stacked is None else _centred(*stacked)
         if centred is not None:
             profiles.append((float(_radius2(edge.mean(axis=0), (photo.width, photo.height))), *centred))
@@ -285,7 +293,9 @@ def _centred(place: Array, code: Array) -> tuple[Array, Array] | None:
     return unit, np.array([low, high])
 
 
-def _stack(edge_px: Array, photo: Photo, window: Callable[[slice, slice], Any]) -> tuple[Array, Array] | None:
+def _stack(
+    edge_px: Array, photo: Photo, values_of: Callable[[slice, slice, NDArray[np.bool_]], Any]
+) -> tuple[Array, Array] | None:
     """Stack an edge along its length: distance (px, positive to the right of its direction) and value."""
     along = edge_px[1] - edge_px[0]
     length = float(np.hypot(*along))
@@ -300,7 +310,7 @@ def _stack(edge_px: Array, photo: Photo, window: Callable[[slice, slice], Any]) 
     distance = x * -along[1] + y * along[0]
     reach = x * along[0] + y * along[1]
     keep = (np.abs(distance) < _REACH_PX) & (reach > 0) & (reach < length * (1 - 2 * _END_SHARE))
-    values = window(slice(low[1], high[1]), slice(low[0], high[0]))[keep]
+    values = values_of(slice(low[1], high[1]), slice(low[0], high[0]), keep)
     bins = ((distance[keep] + _REACH_PX) / _BIN_PX).astype(np.intp)
     count = int(2 * _REACH_PX / _BIN_PX)
     weight = np.bincount(bins, minlength=count)[:count]

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from lightgap.values import Contribution
 
 JointKind = Literal["open", "closed", "resin", "glue"]
+Side = Literal["a", "b"]
 
 
 @dataclass(frozen=True)

@@ -4,24 +4,27 @@ Each edge is fitted alone, in a window that reaches a little into the wood and a
 Beyond the edge of a face whose own wall the camera sees there may be a strip of lit wall before the
 dark begins: its far side, the lamp's shadow line, runs parallel to the edge and is often the
 stronger of the two. `lightgap.faces.lamp` tells from the profiles of all edges where that is so.
+
+A wall of which only a pixel or a few are seen, with the bench beyond it, is a thin dark line between wood
+and bench. Where the bench is as bright as the wood along some of the joint, one step through all of it
+turns; then the wall is fitted as a level of its own, as wide as the view makes it.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from lightgap.faces.grain_end import GrainEnd
+from lightgap.faces.joint import Side
 from lightgap.faces.lamp import BIN_PX, PLACES, WOOD_PX
 from lightgap.faces.levels import LevelFit, blurred_step, fit_levels
 from lightgap.faces.strip import Strip
 
 Array = NDArray[np.float64]
-Side = Literal["a", "b"]
 
 _WOOD_PX = 11.0
 _GAP_PX = 10.0
@@ -37,6 +40,10 @@ _MISFIT_SHARE = 0.75
 where it counts most on drawn rings (seeds 501 to 503)."""
 _SEARCH_MM, _SEARCH_EDGE_MM, _SEARCH_PRIOR_MM = 0.9, 0.25, 0.4
 _NEARLY_AS_SURE, _APART_MM, _MOST_LINES = 2.5, 0.25, 3
+_THIN_WALL_PX, _BEYOND_PX = (0.7, 6.0), 3.0
+"""Widths of a wall that is fitted as a level of its own, and how much must be seen beyond it."""
+_SWINGS_PX, _STEADIER, _SAME_PX = 0.08, 0.4, 1.0
+"""It is tried where one step's ends are so unsure, and kept where its own are that much surer, near by."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,6 +117,7 @@ def fit_edge(
     blur_px: float,
     gap_px: float,
     is_slot: bool = True,
+    wall_px: float = 0.0,
 ) -> EdgeFit | None:
     """Fit one face's top edge.
 
@@ -123,6 +131,8 @@ def fit_edge(
         Rough gap: the window ends before the other face.
     is_slot : bool
         Whether the light may bend beyond the edge, as on the wall of an open slot.
+    wall_px : float
+        How much of the wall below the edge the camera sees, across.
     """
     start = line.offset_mm, line.slope
     data = _window(strip, side, start, u_range, min(_GAP_PX, 0.5 * gap_px))
@@ -142,6 +152,7 @@ def fit_edge(
             return None
         data = again
         plain = _fit_plain(data, blur_px, is_slot)
+    plain = _thin_wall(data, blur_px, wall_px, plain) or plain
     scale = data.scale
     return EdgeFit(
         offset_mm=data.line[0] + data.line[1] * data.middle + data.sign * plain.parameters[0] / scale,
@@ -286,3 +297,23 @@ def _fit_plain(data: _Window, blur_px: float, is_slot: bool) -> LevelFit:
         return np.stack([1.0 - step, step]), np.stack([by_shift, by_shift * data.along])
 
     return fit_levels(data.light, data.rows, basis, np.zeros(2), smooth=_slopes(data.distance, is_slot))
+
+
+def _thin_wall(data: _Window, blur_px: float, wall_px: float, plain: LevelFit) -> LevelFit | None:
+    """Wood | wall | bench, where that tells the edge's direction much better than wood | gap does."""
+    swings = np.sqrt(plain.covariance[1, 1])
+    room = float(np.max(data.distance)) - wall_px
+    if not _THIN_WALL_PX[0] < wall_px < _THIN_WALL_PX[1] or room < _BEYOND_PX or swings < _SWINGS_PX:
+        return None
+
+    def basis(parameters: Array) -> tuple[Array, Array]:
+        distance = data.distance - parameters[0] - parameters[1] * data.along
+        (step, edge), (foot, foot_edge) = (blurred_step(distance - away, blur_px) for away in (0.0, wall_px))
+        by_shift = np.stack([edge, foot_edge - edge, -foot_edge])
+        return np.stack([1.0 - step, step - foot, foot]), np.stack([by_shift, by_shift * data.along])
+
+    slopes = np.stack([np.minimum(data.distance, 0.0), np.maximum(data.distance - wall_px, 0.0)])
+    fit = fit_levels(data.light, data.rows, basis, np.zeros(2), smooth=slopes)
+    steadier = np.sqrt(fit.covariance[1, 1]) < _STEADIER * swings
+    near = abs(fit.parameters[0] - plain.parameters[0]) < _SAME_PX
+    return fit if steadier and near else None

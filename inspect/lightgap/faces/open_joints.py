@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from lightgap.faces.blur import Response
 from lightgap.faces.gap import GapView, view_gap
 from lightgap.faces.grain_end import follow_grain, grain_costs
-from lightgap.faces.joint import FaceLine, JointFaces
+from lightgap.faces.joint import FaceLine, JointFaces, Side
 from lightgap.faces.lamp import Lines, WallSight, possible_lines
 from lightgap.faces.odd import odd_faces
-from lightgap.faces.open import EdgeFit, Side, fit_edge, seek_lines
+from lightgap.faces.open import EdgeFit, fit_edge, seek_lines
 from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
 from lightgap.faces.strip import Strip
 from lightgap.faces.tinted import fit_tinted_edge, look_beyond, seek_seam
@@ -45,7 +45,7 @@ _FILLED_ROUNDED_STANDARD_MM = 0.015
 
 def measure_open(fits: list[OpenFits], plan: Plan, response: Response) -> list[JointFaces]:
     """Let the walls of all open joints tell where a lit strip hides an edge, then finish them."""
-    walls = [wall for fit in fits for wall in fit.walls(plan)]
+    walls = [wall for fit in fits for wall in fit.walls()]
     blur_px = float(np.median([fit.site.blur_px for fit in fits])) if fits else 1.0
     by_wall = possible_lines(walls, blur_px)
     seen = [fit.lit(a, b) for fit, a, b in zip(fits, by_wall[::2], by_wall[1::2], strict=True)]
@@ -116,7 +116,10 @@ def _slot_edges(
 ) -> tuple[Edges, float]:
     """Fit an edge of a slot, which nothing fills, at every line that it could be."""
     lines = seek_lines(strip, start, site.u_range)
-    fits = (fit_edge(line, strip, side, site.u_range, site.blur_px, gap_px) for line in lines)
+    wall_px = site.wall_mm(side, start[0]) * site.px_per_mm
+    fits = (
+        fit_edge(line, strip, side, site.u_range, site.blur_px, gap_px, wall_px=wall_px) for line in lines
+    )
     edges = tuple(fit for fit in fits if fit is not None)
     if not edges:
         return (), 0.0
@@ -176,19 +179,19 @@ class OpenFits:
         """The surest edge of face b."""
         return self.edges_b[0]
 
-    def walls(self, plan: Plan) -> tuple[WallSight, WallSight]:
+    def walls(self) -> tuple[WallSight, WallSight]:
         """What is seen of the wall below each edge; a filled joint shows none."""
         site = self.site
         gap = self.b.offset_mm - self.a.offset_mm
         sights = []
-        for fit, sign, turn in ((self.a, 1.0, -90.0), (self.b, -1.0, 90.0)):
-            lean = sign * (site.foot_v_mm - fit.offset_mm) / site.camera_height_mm
-            seen = max(lean, 0.0) if self.view.kind == "open" else 0.0
+        sides: tuple[tuple[EdgeFit, Side, float], ...] = ((self.a, "a", -90.0), (self.b, "b", 90.0))
+        for fit, side, turn in sides:
+            wall_mm = site.wall_mm(side, fit.offset_mm) if self.view.kind == "open" else 0.0
             sights.append(
                 WallSight(
                     profile=fit.profile,
-                    reach_px=seen * gap * fit.px_per_mm,
-                    wall_px=seen * plan.thickness_mm * fit.px_per_mm,
+                    reach_px=wall_mm * gap / site.frame.height_mm * fit.px_per_mm,
+                    wall_px=wall_mm * fit.px_per_mm,
                     normal_deg=site.tooth.direction_deg + turn,
                 )
             )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lightgap.faces.blur import Response
-from lightgap.faces.joint import JointFaces, JointKind
+from lightgap.faces.joint import JointFaces, JointKind, Side
 from lightgap.faces.strip import JointFrame
 from lightgap.plan import Plan
 from lightgap.ring.comb import Tooth
@@ -44,6 +44,12 @@ class Site:
     def u_range(self) -> tuple[float, float]:
         """The part of the joint's length that is fitted, mm."""
         return self.ends_mm[0] + END_CLEARANCE_MM, self.ends_mm[1] - END_CLEARANCE_MM
+
+    def wall_mm(self, side: Side, offset_mm: float) -> float:
+        """Width on the top plane of the wall that is seen below a face's edge, 0 if it is turned away."""
+        across = self.foot_v_mm - offset_mm
+        lean = (across if side == "a" else -across) / self.camera_height_mm
+        return max(lean, 0.0) * self.frame.height_mm
 
     def seen_through(self, u_mm: float) -> float:
         """Place on the top plane where the bench straight below ``u_mm`` is seen, were nothing between."""

@@ -127,10 +127,11 @@ def cut_strip(
         return Strip(empty, empty, empty, np.empty((0, 3), np.float32), 1.0)
     mask = np.zeros((high[1] - low[1], high[0] - low[0]), np.uint8)
     cv2.fillConvexPoly(mask, np.round((corners - low) * 16).astype(np.int32), 1, shift=4)
-    rows, columns = np.nonzero(mask)
+    keep = mask.astype(bool)
+    rows, columns = np.nonzero(keep)
     points = np.stack([columns + low[0], rows + low[1]], axis=1)
     u, v = to_joint @ _monomials((points - centre) / half)
-    light = response.light(photo, slice(low[1], high[1]), slice(low[0], high[0]))[rows, columns]
+    light = response.light(photo, slice(low[1], high[1]), slice(low[0], high[0]), keep)
 
     ends = np.linspace(*u_range, 3)
     nil = np.zeros(3)
