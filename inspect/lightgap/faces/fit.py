@@ -15,6 +15,7 @@ from lightgap.faces.joint import JointFaces
 from lightgap.faces.open_joints import OpenFits, fit_open, measure_open
 from lightgap.faces.site import Site, find_site, unmeasured
 from lightgap.faces.strip import cut_strip
+from lightgap.faces.wide_slot import see_wide_slot
 from lightgap.hand import HandFace
 from lightgap.photo import Photo
 from lightgap.plan import Plan
@@ -91,5 +92,10 @@ def _look(
     if np.mean(strip.luma > _BLOWN_OUT_LIGHT) > _BLOWN_OUT_SHARE:
         return unmeasured(site, plan, "the wood beside it is blown out by glare")
     if plan.joint == "closed" and site.tooth.gap_mm < _RESOLVED_CLOSED_MM:
-        return ClosedSight(site, strip)
+        slot = see_wide_slot(strip, site.u_range)
+        if slot is None:
+            return ClosedSight(site, strip)
+        across = slot.middle_mm
+        strip = replace(strip, v=strip.v - across)
+        return fit_open(strip, site.moved(across, slot.gap_mm), plan, slot.moved(across).edges)
     return fit_open(strip, site, plan)

@@ -13,7 +13,7 @@ from lightgap.faces.grain_end import follow_grain, grain_costs
 from lightgap.faces.joint import FaceLine, JointFaces, Side
 from lightgap.faces.lamp import Lines, WallSight, possible_lines
 from lightgap.faces.odd import odd_faces
-from lightgap.faces.open import EdgeFit, fit_edge, seek_lines
+from lightgap.faces.open import EdgeFit, SoughtLine, fit_edge, seek_lines
 from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
 from lightgap.faces.strip import Strip
 from lightgap.faces.tinted import fit_tinted_edge, look_beyond, seek_seam
@@ -23,6 +23,8 @@ from lightgap.values import Contribution
 
 Array = NDArray[np.float64]
 Edges = tuple[EdgeFit, ...]
+Start = tuple[float, float]
+"""Where an edge is sought: v = offset, mm, + slope * u."""
 
 _PROCESSING_PX = 0.08
 _BLOCKED_MARGIN_MM = 1.5
@@ -94,48 +96,59 @@ def _with_grain(
     return [replace(line, cost=line.cost + cost) for line, cost in zip(lines, costs, strict=True)]
 
 
-def fit_open(strip: Strip, site: Site, plan: Plan) -> JointFaces | OpenFits:
-    """Fit both edges of a joint, each alone."""
+def fit_open(
+    strip: Strip, site: Site, plan: Plan, slot: dict[Side, SoughtLine] | None = None
+) -> JointFaces | OpenFits:
+    """Fit both edges of a joint, each alone.
+
+    Parameters
+    ----------
+    slot : dict, optional
+        The edges of a dark slot too narrow to look into, where they have been seen already.
+    """
     gap = site.tooth.gap_mm or plan.gap_mm
     taper = float(np.tan(np.radians(0.5 * plan.gap_deg)))
-    view = view_gap(strip, site, 0.5 * gap, taper)
+    view = view_gap(strip, site, 0.5 * gap, taper) if slot is None else GapView("open", None)
     if view.hidden_mm is not None:
         low, high = view.hidden_mm[0] - _BLOCKED_MARGIN_MM, view.hidden_mm[1] + _BLOCKED_MARGIN_MM
         strip = strip.part((strip.u < low) | (strip.u > high))
     gap_px = gap * site.px_per_mm
-    fit = _filled_edges if view.kind == "resin" else _slot_edges
-    a, from_a = fit(strip, "a", (-0.5 * gap, -taper), site, gap_px)
-    b, from_b = fit(strip, "b", (0.5 * gap, taper), site, gap_px)
-    if not a or not b:
-        return unmeasured(site, plan, "one of its two edges could not be fitted")
-    return OpenFits(site, view, a, b, gap, _ALIKE_SHARE * (from_a + from_b))
+    starts: dict[Side, Start] = {"a": (-0.5 * gap, -taper), "b": (0.5 * gap, taper)}
+    edges: dict[Side, Edges] = {}
+    filling_mm = 0.0
+    for side, start in starts.items():
+        if view.kind == "resin":
+            found, unsure_mm = _filled_edges(strip, side, start, site, gap_px)
+            filling_mm += _ALIKE_SHARE * unsure_mm
+        else:
+            lines = seek_lines(strip, start, site.u_range) if slot is None else [slot[side]]
+            found = _slot_edges(strip, side, lines, site, gap_px)
+        if not found:
+            return unmeasured(site, plan, "one of its two edges could not be fitted")
+        edges[side] = found
+    return OpenFits(site, view, edges["a"], edges["b"], gap, filling_mm)
 
 
-def _slot_edges(
-    strip: Strip, side: Side, start: tuple[float, float], site: Site, gap_px: float
-) -> tuple[Edges, float]:
+def _slot_edges(strip: Strip, side: Side, lines: list[SoughtLine], site: Site, gap_px: float) -> Edges:
     """Fit an edge of a slot, which nothing fills, at every line that it could be."""
-    lines = seek_lines(strip, start, site.u_range)
-    wall_px = site.wall_mm(side, start[0]) * site.px_per_mm
+    wall_px = site.wall_mm(side, lines[0].offset_mm) * site.px_per_mm
     fits = (
         fit_edge(line, strip, side, site.u_range, site.blur_px, gap_px, wall_px=wall_px) for line in lines
     )
     edges = tuple(fit for fit in fits if fit is not None)
     if not edges:
-        return (), 0.0
+        return ()
     surest, *others = edges
     line = surest.at_middle_mm, surest.slope
     grain = follow_grain(strip, side, line, site.u_range, site.grain_deg)
-    return (replace(surest, grain=grain), *others), 0.0
+    return replace(surest, grain=grain), *others
 
 
-def _filled_edges(
-    strip: Strip, side: Side, start: tuple[float, float], site: Site, gap_px: float
-) -> tuple[Edges, float]:
+def _filled_edges(strip: Strip, side: Side, start: Start, site: Site, gap_px: float) -> tuple[Edges, float]:
     """Fit an edge of resin by its tint where it has one, and tell what the resin leaves unsure of it, mm."""
     beyond = look_beyond(strip, side, start, gap_px)
     if beyond is None:
-        return _slot_edges(strip, side, start, site, gap_px)
+        return _slot_edges(strip, side, seek_lines(strip, start, site.u_range), site, gap_px), 0.0
     if beyond.is_tinted:
         tinted = fit_tinted_edge(strip, side, beyond, start, site.u_range, site.blur_px, gap_px)
         if tinted is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -44,6 +44,18 @@ class Site:
     def u_range(self) -> tuple[float, float]:
         """The part of the joint's length that is fitted, mm."""
         return self.ends_mm[0] + END_CLEARANCE_MM, self.ends_mm[1] - END_CLEARANCE_MM
+
+    def moved(self, across_mm: float, gap_mm: float) -> Site:
+        """The site of a joint whose middle lies further clockwise, and of another gap."""
+        middle = self.frame.to_ring(np.zeros(1), np.array([across_mm]))[0]
+        foot = self.foot_v_mm - across_mm
+        return replace(
+            self,
+            tooth=replace(self.tooth, middle_mm=middle, gap_mm=gap_mm),
+            frame=replace(self.frame, middle_mm=middle),
+            lean=foot / self.camera_height_mm,
+            foot_v_mm=foot,
+        )
 
     def wall_mm(self, side: Side, offset_mm: float) -> float:
         """Width on the top plane of the wall that is seen below a face's edge, 0 if it is turned away."""
