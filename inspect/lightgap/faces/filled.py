@@ -183,7 +183,8 @@ def fit_fill(
         return None
     centre, turn = at_middle * data.scale, about[1] * data.half * data.scale
     starts = [
-        _fit(data, blur_px, 0.0, np.array([centre, turn, times * line.gap_px, 0.0])) for times in _STARTS_PX
+        fit_band(data, blur_px, 0.0, np.array([centre, turn, times * line.gap_px, 0.0]))
+        for times in _STARTS_PX
     ]
     starts = [start for start in starts if _is_line(start, data)]
     if not starts:
@@ -194,14 +195,14 @@ def fit_fill(
     for depth in _DEPTHS_MM[1:]:
         wall = lean * depth * data.scale
         begin = flush.parameters + np.array([-0.5 * wall, 0.0, abs(wall), 0.0])
-        fits.append(_fit(data, blur_px, wall, begin))
+        fits.append(fit_band(data, blur_px, wall, begin))
     fits = [item for item in fits if _is_line(item, data)]
     sigma = min(item.sigma for item in fits)
     cost = np.array([clipped_cost(item.residuals, sigma) for item in fits])
     best = fits[int(np.argmin(cost))]
     # Depths that explain the line about as well cannot be told apart: their mean, and half their range.
     likely = [fit.parameters for fit, at in zip(fits, cost, strict=True) if at < _LIKELY_COST * np.min(cost)]
-    wider = _fit(data, 1.03 * blur_px, 0.0, flush.parameters, rounds=3)
+    wider = fit_band(data, 1.03 * blur_px, 0.0, flush.parameters, rounds=3)
     scale, half = data.scale, data.half
     units = np.array([1.0, 1.0 / half, 1.0, 1.0 / half]) / scale
     covariance = best.covariance * np.outer(units, units)
@@ -247,8 +248,10 @@ def _is_line(fit: LevelFit, data: JointWindow) -> bool:
     )
 
 
-def _fit(data: JointWindow, blur_px: float, wall_px: float, start: Array, rounds: int = _ROUNDS) -> LevelFit:
-    """Parameters: centre, turn, gap, widening; px, and px per half length.
+def fit_band(
+    data: JointWindow, blur_px: float, wall_px: float, start: Array, rounds: int = _ROUNDS
+) -> LevelFit:
+    """Fit both edges of a level of its own. Parameters: centre, turn, gap, widening; px, px per half length.
 
     ``wall_px`` is the width of dark wall beside face A (+) or face B (-), within the gap.
     """

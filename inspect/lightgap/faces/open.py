@@ -153,14 +153,14 @@ def fit_edge(
         data = again
         plain = _fit_plain(data, blur_px, is_slot)
     plain = _thin_wall(data, blur_px, wall_px, plain) or plain
-    scale = data.scale
+    scale, distance = data.scale, data.distance - plain.parameters[0] - plain.parameters[1] * data.along
     return EdgeFit(
         offset_mm=data.line[0] + data.line[1] * data.middle + data.sign * plain.parameters[0] / scale,
         slope=data.line[1] + data.sign * plain.parameters[1] / scale / data.half,
         middle_mm=data.middle,
         covariance=plain.covariance / scale**2 / np.array([[1.0, data.half], [data.half, data.half**2]]),
         px_per_mm=scale,
-        profile=_profile(data, plain),
+        profile=edge_profile(distance, data.light),
         misfit_mm=_misfit_px(data, plain, blur_px) / scale,
         against=line.against,
     )
@@ -183,12 +183,12 @@ def _misfit_px(data: _Window, fit: LevelFit, blur_px: float) -> float:
     return min(_MISFIT_SHARE * moved, _MISFIT_PX)
 
 
-def _profile(data: _Window, fit: LevelFit) -> Array:
-    distance = data.distance - fit.parameters[0] - fit.parameters[1] * data.along
+def edge_profile(distance: Array, light: Array) -> Array:
+    """Mean light at each of `PLACES`, of pixels so far from an edge, px, positive into the gap."""
     bins = np.floor((distance + WOOD_PX) / BIN_PX).astype(np.intp)
     keep = (bins >= 0) & (bins < PLACES.size)
     count = np.bincount(bins[keep], minlength=PLACES.size)
-    total = np.bincount(bins[keep], data.light[keep], minlength=PLACES.size)
+    total = np.bincount(bins[keep], light[keep], minlength=PLACES.size)
     known = count > 0
     return np.interp(PLACES, PLACES[known], total[known] / count[known])
 

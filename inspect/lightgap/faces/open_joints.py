@@ -17,6 +17,7 @@ from lightgap.faces.open import EdgeFit, SoughtLine, fit_edge, seek_lines
 from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
 from lightgap.faces.strip import Strip
 from lightgap.faces.tinted import fit_tinted_edge, look_beyond, seek_seam
+from lightgap.faces.tinted_band import NARROW_PX, fit_tinted_band
 from lightgap.faces.which import Choice, JointPlaces, choose_lines
 from lightgap.plan import Plan
 from lightgap.values import Contribution
@@ -113,6 +114,10 @@ def fit_open(
         low, high = view.hidden_mm[0] - _BLOCKED_MARGIN_MM, view.hidden_mm[1] + _BLOCKED_MARGIN_MM
         strip = strip.part((strip.u < low) | (strip.u > high))
     gap_px = gap * site.px_per_mm
+    if view.kind == "resin" and gap_px < NARROW_PX:
+        band = fit_tinted_band(strip, gap, site)
+        if band is not None:
+            return OpenFits(site, view, (band.a,), (band.b,), gap, band.standard_mm)
     starts: dict[Side, Start] = {"a": (-0.5 * gap, -taper), "b": (0.5 * gap, taper)}
     edges: dict[Side, Edges] = {}
     filling_mm = 0.0

@@ -101,6 +101,12 @@ def look_beyond(
     return Beyond(*(np.median(strip.light[zone], axis=0).astype(float) for zone in (wood, filling)))
 
 
+def tint_strip(strip: Strip, beyond: Beyond) -> Strip:
+    """The same pixels with the tint for their light: 1 on the wood, 2 on the filling."""
+    tint = beyond.tint_of(strip.tints).astype(np.float32)
+    return replace(strip, light=np.stack([tint] * 3, axis=1))
+
+
 def fit_tinted_edge(
     strip: Strip,
     side: Literal["a", "b"],
@@ -114,8 +120,7 @@ def fit_tinted_edge(
 
     ``start`` is where to look, v = offset + slope * u; the others are as for `lightgap.faces.open.fit_edge`.
     """
-    tint = beyond.tint_of(strip.tints).astype(np.float32)
-    seen = Strip(strip.u, strip.v, strip.scale, np.stack([tint] * 3, axis=1), strip.px_per_mm_along)
+    seen = tint_strip(strip, beyond)
     line, *_ = seek_lines(seen, start, u_range)
     rough = fit_edge(line, seen, side, u_range, _USUAL_TIMES * blur_px, gap_px, is_slot=False)
     if rough is None:
