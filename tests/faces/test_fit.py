@@ -170,16 +170,16 @@ class TestSite:
 
     RING = ExactRing(Plan(8, "tapered", 240.0, 44.0, 24.0, gap_mm=5.0, gap_deg=2.0))
 
-    def ends(self, edges: bool, outline: str = "polygon") -> list[tuple[float, float]]:
+    def ends(self, edges: bool, plan: Plan = RING.plan) -> list[tuple[float, float]]:
         """Distance from the ring's centre of each joint's inner and outer end."""
-        ring = replace(self.RING, plan=replace(self.RING.plan, outline=outline))
-        plan, comb = ring.plan, ring.comb
+        ring = replace(self.RING, plan=plan)
+        comb = ring.comb
         ends = []
         for tooth in comb.teeth:
             before: SegmentEdges | None = None
             after: SegmentEdges | None = None
             if edges:
-                before, after = ring.edges((tooth.number - 2) % 8 + 1), ring.edges(tooth.number)
+                before, after = ring.edges((tooth.number - 2) % plan.segments + 1), ring.edges(tooth.number)
             blur = Response(0.9, 0.0, (1600, 1200), 0.02, 0.0, 1.0, 0.0, "")
             site = find_site(ring.outline, tooth, before, after, plan, blur)
             radius = float(np.hypot(*tooth.middle_mm))
@@ -203,9 +203,11 @@ class TestSite:
         for found in self.ends(edges=False):
             assert found == pytest.approx(expected, abs=0.45)
 
-    def test_a_turned_ring_ends_at_its_radius(self) -> None:
-        plan = replace(self.RING.plan, outline="round")
-        for found in self.ends(edges=False, outline="round"):
+    @pytest.mark.parametrize("edges", [False, True])
+    def test_a_turned_ring_ends_at_its_radius(self, edges: bool) -> None:
+        """The tangents at the middles of its arcs meet 1.5 mm outside it."""
+        plan = Plan(20, "tapered", 240.0, 44.0, 24.0, gap_mm=3.0, gap_deg=2.0, outline="round")
+        for found in self.ends(edges, plan):
             assert found == pytest.approx(plan.joint_radii_mm, abs=0.2)
 
     def test_the_lean_is_how_far_aside_the_camera_stands(self) -> None:

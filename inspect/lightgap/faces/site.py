@@ -89,8 +89,9 @@ def find_site(
     radius = float(np.hypot(*tooth.middle_mm))
     nominal = (outline.inner_mm * stretch - short - radius, outline.outer_mm * stretch - short - radius)
     beside = [(item, side) for item, side in ((before, -1.0), (after, 1.0)) if item is not None]
-    inner = [_crossing(frame, item.inner, side * half_gap, side * widening) for item, side in beside]
-    outer = [_crossing(frame, item.outer, side * half_gap, side * widening) for item, side in beside]
+    crossing = _crossing if plan.outline == "polygon" else _arc_crossing
+    inner = [crossing(frame, item.inner, side * half_gap, side * widening) for item, side in beside]
+    outer = [crossing(frame, item.outer, side * half_gap, side * widening) for item, side in beside]
     ends = (
         max([u for u in inner if u is not None and abs(u - nominal[0]) < 3.0], default=nominal[0]),
         min([u for u in outer if u is not None and abs(u - nominal[1]) < 3.0], default=nominal[1]),
@@ -126,6 +127,14 @@ def _crossing(frame: JointFrame, edge: EdgeLine | None, offset_mm: float, slope:
     if abs(away) < 0.2:
         return None
     return float(u + (v - offset_mm - slope * u) * np.cos(turn) / away)
+
+
+def _arc_crossing(frame: JointFrame, edge: EdgeLine | None, offset_mm: float, _slope: float) -> float | None:
+    """Where a segment's arc, which runs about the ring's centre, meets its own face: u, mm."""
+    if edge is None:
+        return None
+    reach = float(np.hypot(*edge.middle_mm))
+    return float(np.sqrt(max(reach**2 - offset_mm**2, 0.0)) - np.hypot(*frame.middle_mm))
 
 
 def unmeasured(site: Site, plan: Plan, reason: str) -> JointFaces:
