@@ -28,6 +28,8 @@ Start = tuple[float, float]
 """Where an edge is sought: v = offset, mm, + slope * u."""
 
 _PROCESSING_PX = 0.08
+_CLEAR_BLURS, _LEAST_ROOM_PX = 1.5, 2.5
+"""How far before the next line an edge's window ends, and how far it reaches at least."""
 _BLOCKED_MARGIN_MM = 1.5
 _DOUBT_MM = 0.04
 _LEAST_OPEN_SHARE = 0.15
@@ -140,7 +142,16 @@ def _slot_edges(strip: Strip, side: Side, lines: list[SoughtLine], site: Site, g
     """Fit an edge of a slot, which nothing fills, at every line that it could be."""
     wall_px = site.wall_mm(side, lines[0].offset_mm) * site.px_per_mm
     fits = (
-        fit_edge(line, strip, side, site.u_range, site.blur_px, gap_px, wall_px=wall_px) for line in lines
+        fit_edge(
+            line,
+            strip,
+            side,
+            site.u_range,
+            site.blur_px,
+            min(gap_px, _room_px(line, lines, side, site)),
+            wall_px=wall_px,
+        )
+        for line in lines
     )
     edges = tuple(fit for fit in fits if fit is not None)
     if not edges:
@@ -149,6 +160,14 @@ def _slot_edges(strip: Strip, side: Side, lines: list[SoughtLine], site: Site, g
     line = surest.at_middle_mm, surest.slope
     grain = follow_grain(strip, side, line, site.u_range, site.grain_deg)
     return replace(surest, grain=grain), *others
+
+
+def _room_px(line: SoughtLine, lines: list[SoughtLine], side: Side, site: Site) -> float:
+    """Twice what is seen of the gap before the next line in it: a fit that sees both takes the stronger."""
+    sign = 1.0 if side == "a" else -1.0
+    deeper = [sign * (other.offset_mm - line.offset_mm) for other in lines]
+    next_px = min((away for away in deeper if away > 0.0), default=np.inf) * site.px_per_mm
+    return 2.0 * max(next_px - _CLEAR_BLURS * site.blur_px, _LEAST_ROOM_PX)
 
 
 def _filled_edges(strip: Strip, side: Side, start: Start, site: Site, gap_px: float) -> tuple[Edges, float]:
