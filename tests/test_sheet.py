@@ -146,6 +146,22 @@ def test_a_curled_corner_is_refused() -> None:
     assert "press the sheet flat" in caught.value.hint
 
 
+@pytest.mark.parametrize(("darker", "tilt_deg"), [(0.86, 0.0), (0.88, 8.0), (0.9, 18.0)])
+def test_a_bench_nearly_as_white_as_the_paper_and_mottled_still_serves(
+    darker: float, tilt_deg: float
+) -> None:
+    scene = FlatScene(
+        look_down(tilt_deg=tilt_deg), bench=(darker * PAPER[0], darker * PAPER[1], darker * PAPER[2])
+    )
+    scene.sheet(A4, 8.0)
+    lay_ring(scene)
+    photo = scene.photo()
+    reference = find_sheet(photo, PLAN, "A4")
+    scale, angle_deg = ring_errors(reference.camera, scene.camera, PLAN)
+    assert abs(scale) < 0.001
+    assert angle_deg < 0.02
+
+
 def test_a_white_bench_has_no_sheet() -> None:
     scene = FlatScene(look_down(), bench=PAPER)
     scene.sheet(A4)

@@ -236,6 +236,12 @@ class _Fit:
         return float(np.sqrt(np.mean(np.concatenate(self.miss_px) ** 2)))
 
     @property
+    def uneven_px(self) -> float:
+        """The residuals' rms without what scatters from place to place: a faint edge's noise is no bend."""
+        noise2 = 0.5 * float(np.mean(np.concatenate([np.diff(miss) for miss in self.miss_px]) ** 2))
+        return float(np.sqrt(max(self.residual_px**2 - noise2, 0.0)))
+
+    @property
     def bend_px(self) -> float:
         """The largest smooth departure of a side from straight, as a cubic of its residuals."""
         bends = []
@@ -311,10 +317,10 @@ def _accept(edges: SheetEdges, size: SheetSize, fit: _Fit, photo: Photo) -> None
     camera = fit.camera
     if strain > WORST_STRAIN or abs(camera.k1) > _WORST_K1:
         raise _wrong_shape(size)
-    if fit.residual_px > _WORST_RESIDUAL_PX * unit or fit.bend_px > _WORST_BEND_PX * unit:
+    if fit.uneven_px > _WORST_RESIDUAL_PX * unit or fit.bend_px > _WORST_BEND_PX * unit:
         raise ScaleError(
             f"the sheet does not lie flat, or is no {size.name}: its edges miss straight ones by "
-            f"{max(fit.residual_px, fit.bend_px):.1f} px",
+            f"{max(fit.uneven_px, fit.bend_px):.1f} px",
             "press the sheet flat (tape its corners down) and check its size",
         )
     if camera.tilt_deg > _WORST_TILT_DEG:

@@ -16,6 +16,7 @@ from scipy.special import ndtr
 
 from lightgap.errors import ScaleError
 from lightgap.photo import LINEAR_OF_CODE, LUMA, Photo
+from lightgap.reference.faint_sheet import faint_corners
 
 Array = NDArray[np.float64]
 
@@ -27,6 +28,8 @@ _CLOSING = np.ones((9, 9), dtype=np.uint8)
 _LEAST_AREA = 0.05
 _PIECE_AREA = 0.005
 _FALL = 0.85  # brightness just outside over that just inside
+_FAINT_SCORE = 0.1
+"""A patch that shows no more is none; the paper may be hardly brighter than the bench."""
 _FALL_PLACES = np.linspace(0.03, 0.97, 64)
 _MARGIN = 0.015  # share of a side left out at each corner
 _SEARCH_BLOCK_PX = 24
@@ -35,7 +38,7 @@ _SEARCH_EVERY_PX = 3
 _BLOCK_PX = 16
 _WINDOW_PX = 9
 _BLURS_PX = (0.5, 0.7, 0.9, 1.2, 1.6, 2.1, 2.8)
-_LEAST_CONTRAST = 0.15
+_LEAST_CONTRAST = 0.04
 _FLOOR_PX = 0.03
 _FEWEST_BLOCKS = 8
 
@@ -133,6 +136,10 @@ def _coarse(photo: Photo) -> tuple[Array, float]:
                 rank = (score + 0.1 * _fall(luma, corners, 2.0)) * size_weight
                 if rank > best_rank:
                     best_rank, best_score, best = rank, score, corners
+    if best is None or best_score < _FAINT_SCORE:
+        faint = faint_corners(luma)
+        if faint is not None:
+            best, best_score = faint
     if best is None:
         raise no_sheet()
     return best * step + (step - 1) / 2.0, best_score
