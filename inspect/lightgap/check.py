@@ -6,9 +6,6 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 
-import numpy as np
-from numpy.typing import NDArray
-
 from lightgap.errors import PlanError, ScaleError
 from lightgap.faces.blur import Response, measure_response, typical_response
 from lightgap.faces.fit import fit_joints
@@ -25,16 +22,11 @@ from lightgap.reference.sheet import find_sheet
 from lightgap.report import Report, make_report
 from lightgap.ring.by_hand import help_comb
 from lightgap.ring.comb import find_comb
-from lightgap.ring.edges import SegmentEdges, fit_edges
+from lightgap.ring.edges import SegmentEdges, fit_edges, outer_edges_px
 from lightgap.ring.outline import Outline, find_outline, ring_score
-
-Array = NDArray[np.float64]
 
 Progress = Callable[[float, str], None]
 """Called with the share done, 0..1, and what is being done now, in a person's words."""
-
-_EDGE_SHARE = 0.7
-"""Share of a segment's outer edge on which the blur is measured."""
 
 
 def _silent(_share: float, _step: str) -> None:
@@ -170,19 +162,5 @@ def _response(
     if reference.kind == "cards":
         response = measure_response(photo, square_edges(reference, plan.reference_height_mm), "the cards")
     if response is None:
-        response = measure_response(photo, _outer_edges_px(outline, edges, plan), "the ring's outer edges")
+        response = measure_response(photo, outer_edges_px(outline, edges, plan), "the ring's outer edges")
     return response or typical_response(photo)
-
-
-def _outer_edges_px(outline: Outline, edges: tuple[SegmentEdges, ...], plan: Plan) -> Array:
-    half = _EDGE_SHARE * plan.outer_mm * np.tan(np.radians(plan.mitre_deg))
-    lines = []
-    for edge in (item.outer for item in edges):
-        if edge is None or plan.outline == "round":
-            continue
-        angle = np.radians(edge.direction_deg)
-        along = half * np.array([np.cos(angle), np.sin(angle)])
-        lines.append([edge.middle_mm - along, edge.middle_mm + along])
-    if not lines:
-        return np.empty((0, 2, 2))
-    return outline.camera.project_plane(np.array(lines), plan.thickness_mm)

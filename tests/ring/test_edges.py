@@ -13,11 +13,12 @@ from scipy.special import ndtr
 from accuracy.look import Bench, Light, Look, Wood
 from accuracy.maker import Drawn, View, draw_ring
 from accuracy.truth import Truth
+from exact_ring import ExactRing
 from lightgap.camera import Camera
 from lightgap.photo import Photo
 from lightgap.plan import Plan
 from lightgap.ring.comb import Comb, Tooth
-from lightgap.ring.edges import EdgeLine, SegmentEdges, fit_edges
+from lightgap.ring.edges import EdgeLine, SegmentEdges, fit_edges, outer_edges_px
 from lightgap.ring.place import Outline
 from lightgap.ring.sides import find_sides
 
@@ -198,3 +199,24 @@ def test_the_answer_hardly_depends_on_the_start() -> None:
         angle = np.radians(a.outer.direction_deg)
         moves.append((a.outer.middle_mm - b.outer.middle_mm) @ [-np.sin(angle), np.cos(angle)])
     assert np.abs(moves).max() < 0.02
+
+
+@pytest.mark.parametrize("outline", ["polygon", "round"])
+def test_pieces_of_the_outer_edges_are_straight_whatever_the_outline(outline: str) -> None:
+    """On a polygon's flats, and on a circle no further than 0.15 px off, all round the ring."""
+    ring = ExactRing(replace(PLAN, segments=12, outline=outline))
+    pieces = outer_edges_px(ring.outline, tuple(ring.edges(number) for number in ring.numbers), ring.plan)
+    share = np.linspace(0.0, 1.0, 9)[:, None]
+    points = pieces[:, :1] + share * (pieces[:, 1:] - pieces[:, :1])
+    camera = ring.outline.camera
+    on_ring = camera.to_plane(points.reshape(-1, 2), ring.plan.thickness_mm).reshape(*points.shape)
+    reach = np.hypot(*np.moveaxis(on_ring, -1, 0))
+    middles = np.degrees(np.arctan2(*on_ring[:, 4].T))
+    assert np.max(np.diff(np.sort(middles))) < 31.0
+    px = camera.px_per_mm([0.0, 0.0], ring.plan.thickness_mm)
+    if outline == "round":
+        assert np.max(np.abs(reach - ring.plan.outer_mm)) * px < 0.2
+        assert len(pieces) == 5 * 12
+    else:
+        # The middle of a flat is nearest to the centre.
+        assert reach.min(axis=1) == pytest.approx(ring.plan.outer_mm, abs=0.05 / px)

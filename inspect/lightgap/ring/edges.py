@@ -31,6 +31,10 @@ _TURN_FIT_FACTOR, _TURN_CLOSE_FACTOR = 2.0, 2.0
 all of it together, so that scatter along it tells only part. Set on rendered photos to cover 95 %."""
 _TONE_PX = 0.15
 """Sharpening, tone curve and colour fringes move an edge by so much."""
+_PIECE_SHARE = 0.7
+"""Of a segment's outer edge that is taken for straight and whole."""
+_CHORDS, _SAGITTA_PX = np.array([-0.3, -0.15, 0.0, 0.15, 0.3]), 0.15
+"""Where along a turned segment's arc chords are taken, in pitches, and how far the arc leaves them."""
 _MOST_OFFSET_MM, _MOST_TURN_DEG, _LEAST_KEPT, _MOST_BLOCK_PX = 0.35, 1.5, 0.4, 0.35
 
 
@@ -169,4 +173,28 @@ def _edge(
     middle = sides.place(np.array(side), np.array(0.0), np.array(out[0]))
     return EdgeLine(
         middle, sides.direction_deg(side, float(slope[0])), float(offset), turn_deg, float(fits.kept[best])
+    )
+
+
+def outer_edges_px(outline: Outline, edges: tuple[SegmentEdges, ...], plan: Plan) -> Array:
+    """Both ends of straight pieces of the ring's outer edges, shape (n, 2, 2), px.
+
+    A turned ring has none, but chords so short that their arcs are as good as straight.
+    """
+    found = [item.outer for item in edges if item.outer is not None]
+    if not found:
+        return np.empty((0, 2, 2))
+    middles = np.array([edge.middle_mm for edge in found])
+    angles = np.radians([edge.direction_deg for edge in found])
+    half = _PIECE_SHARE * plan.outer_mm * np.tan(np.radians(plan.mitre_deg))
+    if plan.outline == "round":
+        turns = np.radians(plan.pitch_deg) * _CHORDS
+        swing = np.exp(1j * turns)[:, None] * (middles @ [1.0, 1.0j])
+        middles = np.stack([swing.real, swing.imag], axis=-1).reshape(-1, 2)
+        angles = (angles + turns[:, None]).ravel()
+        px_per_mm = outline.camera.px_per_mm([0.0, 0.0], plan.thickness_mm)
+        half = min(half, float(np.sqrt(2.0 * plan.outer_mm * _SAGITTA_PX / px_per_mm)))
+    along = half * np.stack([np.cos(angles), np.sin(angles)], axis=-1)
+    return outline.camera.project_plane(
+        np.stack([middles - along, middles + along], axis=1), plan.thickness_mm
     )
