@@ -162,5 +162,7 @@ def _response(
     if reference.kind == "cards":
         response = measure_response(photo, square_edges(reference, plan.reference_height_mm), "the cards")
     if response is None:
-        response = measure_response(photo, outer_edges_px(outline, edges, plan), "the ring's outer edges")
+        response = measure_response(
+            photo, outer_edges_px(outline, edges, plan), "the ring's outer edges", plan.outline == "polygon"
+        )
     return response or typical_response(photo)

@@ -81,6 +81,18 @@ def test_the_blur_of_drawn_edges_is_found_to_two_percent(sigma_px: float) -> Non
     assert response.source == "drawn squares"
 
 
+def test_short_chords_tell_the_blur_less_surely_and_no_halo() -> None:
+    drawn = squares(1.4)
+    middles = drawn.edges_px.mean(axis=1, keepdims=True)
+    chords = middles + 0.5 * (drawn.edges_px - middles)
+    response = measure_response(drawn.photo(noise=0.004), chords, "chords", is_long=False)
+    assert response is not None
+    assert response.blur_at(np.array([450.0, 350.0])) == pytest.approx(1.4, rel=0.05)
+    assert response.standard > 0.1
+    assert response.halo_gain == 0.0
+    assert not response.is_sure
+
+
 def test_blur_that_grows_to_the_corners_is_found_there() -> None:
     drawn = squares(0.8, growth_px2=0.6)
     response = measured(drawn.photo(), drawn)

@@ -17,7 +17,7 @@ from accuracy.truth import TrueJoint
 from lightgap.faces.blur import Response
 from lightgap.faces.closed import ClosedFit, ClosedView, fit_closed
 from lightgap.faces.colour import beyond_shade, brightness_and_tint
-from lightgap.faces.filled import FillFit, fit_fill, has_own_hue, tell_filling
+from lightgap.faces.filled import FillFit, fit_fill, has_own_hue, tell_filling, tint_lag_px
 from lightgap.faces.fit import fit_joints
 from lightgap.faces.joint import JointFaces
 from lightgap.faces.lamp import PLACES
@@ -116,6 +116,25 @@ class TestTold:
             fit, _ = seen(strip)
             beside = look_beside(strip, fit.line, fit.gap_mm, LINE.u_range, 0.0, 100.0)
             assert has_own_hue(beside, LINE.blur_px) is is_glue
+
+    @pytest.mark.parametrize("dark_first", [True, False])
+    def test_tint_lags_behind_a_line_that_was_drawn_into_the_bright_wood(self, dark_first: bool) -> None:
+        """A slot between walnut and maple; the line a pixel off on the bright side, the dark, and right."""
+        maple, made = np.array([0.60, 0.46, 0.29]), replace(LINE, gap_mm=0.1)
+        first, last = (WALNUT, maple) if dark_first else (maple, WALNUT)
+        strip = made.strip()
+        at, half = strip.v * strip.scale, 0.5 * made.gap_mm * strip.scale
+        a, b = (ndtr((at + side * half) / made.blur_px)[:, None] for side in (1.0, -1.0))
+        light = first * (1.0 - a) + SLOT * (a - b) + last * b
+        strip = replace(strip, light=light.astype(np.float32))
+        px = (1.0 if dark_first else -1.0) / made.px_per_mm
+        into_bright, into_dark, right = (
+            tint_lag_px(look_beside(strip, (off * px, 0.0), 0.1, made.u_range, 0.0, 100.0), made.blur_px)
+            for off in (1.0, -1.0, 0.0)
+        )
+        assert into_bright > 0.3
+        assert into_dark == 0.0
+        assert right < 0.1
 
     def test_a_wide_line_is_told_by_its_width(self) -> None:
         """Half as bright as the wood, and of its hue: a slot as wide would be black."""

@@ -30,6 +30,8 @@ _REACH_PX = 7.0
 _BIN_PX = 0.25
 _END_SHARE = 0.12
 _MAXIMUM_EDGES = 48
+_SHORT_STANDARD = 0.1
+"""A turned ring's edge is often broken by sandpaper, and its wall lit: either makes it look softer."""
 _MINIMUM_CONTRAST = 0.05
 _FARTHEST_PX, _SHARPEST_PX, _BLURREST_PX = 4.0, 0.3, 4.0
 _GROUPS = 3
@@ -126,18 +128,23 @@ class Response:
         return np.asarray(_decode_unit(flat), dtype=np.float32)
 
 
-def measure_response(photo: Photo, edges_px: Array, source: str) -> Response | None:
+def measure_response(photo: Photo, edges_px: Array, source: str, is_long: bool = True) -> Response | None:
     """Measure blur and halo on straight edges; None when fewer than four can be used.
 
     Parameters
     ----------
     edges_px : ndarray, shape (n, 2, 2)
         Both ends of each edge, pixels.
+    is_long : bool
+        Whether they are long enough to show a halo; of short ones, grain and the wall below show as one.
     """
     if len(edges_px) > _MAXIMUM_EDGES:
         edges_px = edges_px[np.linspace(0, len(edges_px) - 1, _MAXIMUM_EDGES).astype(int)]
     size_px = (photo.width, photo.height)
     plain = Response(1.0, 0.0, size_px, 0.02, 0.0, 1.0, 0.0, source, contrast=_USUAL_CONTRAST)
+    if not is_long:
+        blurred = _with_blur(photo, edges_px, replace(plain, is_sure=False))
+        return blurred and replace(blurred, standard=float(np.hypot(blurred.standard, _SHORT_STANDARD)))
     gain, halo_px, contrast, rest, overshoot = _halo(photo, edges_px)
     if rest < _CLEAN_RESIDUAL:
         # What the edges' form tells of the curve is about as sure as what phones usually do.

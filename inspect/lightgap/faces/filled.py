@@ -27,6 +27,7 @@ Filling = Literal["glue", "dark"]
 """Glue, or what could be dark glue as well as a slot that light falls into."""
 
 _STEP_PX, _HUE_NOISE = 1.0, 0.03
+_LEAST_BRIGHTER = 0.1
 _HUE_FLOOR, _HUE_PER_SLOT, _HUE_PER_STEP = 0.03, 0.05, 0.1
 _LIKELY_FLOOR, _LIKELY_PER_SLOT = 0.015, 0.02
 _FARTHEST_STEP_PX, _LIKELY_STEP_PX, _LEAST_STEP_BETWEEN = 1.4, 0.8, 0.15
@@ -137,11 +138,7 @@ def has_own_hue(beside: Beside, blur_px: float, is_likely: bool = False) -> bool
     if len(beside.line) < _LEAST_BINS:
         return False
     a, b = beside.woods
-    known = np.stack([_STEP_PX * (b - a), 0.5 * (a + b)], axis=1)
-    normal = known.T @ known + np.diag([_HUE_NOISE**2, 1e-9])
-    excess = np.median(beside.line, axis=0) - mixed_step(beside.woods, blur_px)
-    step_px, slot_px = np.linalg.solve(normal, known.T @ excess)
-    rest = excess - known @ [step_px, slot_px]
+    step_px, slot_px, rest = _step_and_slot(beside, blur_px)
     scatter = 1.4826 * np.median(np.abs(beside.line - np.median(beside.line, axis=0)), axis=0)
     noise = float(np.linalg.norm(scatter[1:])) / np.sqrt(len(beside.line))
     # A slot is a little off the wood's hue too, and what a phone does to a step is not all blur.
@@ -155,6 +152,30 @@ def has_own_hue(beside: Beside, blur_px: float, is_likely: bool = False) -> bool
     if between > _LEAST_STEP_BETWEEN and abs(step_px) > farthest_px:
         return True
     return bool(np.hypot(np.linalg.norm(rest), _HUE_NOISE * step_px) > max(limit, _HUE_SIGMAS * noise))
+
+
+def tint_lag_px(beside: Beside, blur_px: float) -> float:
+    """How far from a joint's line, towards the darker wood, two woods' tint changes, px; 0 if not there.
+
+    A slot between a dark wood and a bright one pulls the line that brightness shows into the bright wood, and
+    the fit then makes the slot too narrow; tint changes where it did.
+    """
+    if len(beside.line) < _LEAST_BINS:
+        return 0.0
+    a, b = beside.woods
+    step_px, _, _ = _step_and_slot(beside, blur_px)
+    brighter = float(b[0] - a[0])
+    return max(step_px * float(np.sign(brighter)), 0.0) if abs(brighter) > _LEAST_BRIGHTER else 0.0
+
+
+def _step_and_slot(beside: Beside, blur_px: float) -> tuple[float, float, Array]:
+    """What is seen over a sharp step at the line: a step so far off, a slot so wide, px, and the rest."""
+    a, b = beside.woods
+    known = np.stack([_STEP_PX * (b - a), 0.5 * (a + b)], axis=1)
+    normal = known.T @ known + np.diag([_HUE_NOISE**2, 1e-9])
+    excess = np.median(beside.line, axis=0) - mixed_step(beside.woods, blur_px)
+    step_px, slot_px = (float(part) for part in np.linalg.solve(normal, known.T @ excess))
+    return step_px, slot_px, excess - known @ [step_px, slot_px]
 
 
 def fit_fill(

@@ -39,7 +39,7 @@ _MISFIT_SHARE = 0.75
 """Of what unexplained light could move an edge by at worst: so much it does, as a standard uncertainty,
 where it counts most on drawn rings (seeds 501 to 503)."""
 _SEARCH_MM, _SEARCH_EDGE_MM, _SEARCH_PRIOR_MM = 0.9, 0.25, 0.4
-_NEARLY_AS_SURE, _APART_MM, _MOST_LINES = 5.0, 0.25, 3
+_NEARLY_AS_SURE, _APART_MM, _MOST_LINES = 4.0, 0.25, 3
 _THIN_WALL_PX, _BEYOND_PX = (0.7, 6.0), 3.0
 """Widths of a wall that is fitted as a level of its own, and how much must be seen beyond it."""
 _SWINGS_PX, _STEADIER, _SAME_PX = 0.08, 0.4, 1.0

@@ -83,6 +83,8 @@ def _dark_run(light: Array) -> tuple[float, float]:
     """Where a section falls to half its wood's light and rises again, in bins; NaN where it does not."""
     nothing = (np.nan, np.nan)
     wood = int(_WOOD_SHARE * light.size)
+    if not all(np.any(np.isfinite(part)) for part in (light[:wood], light[wood:-wood], light[-wood:])):
+        return nothing
     left, right = float(np.nanmedian(light[:wood])), float(np.nanmedian(light[-wood:]))
     darkest = wood + int(np.nanargmin(light[wood:-wood]))
     before = np.flatnonzero(light[:darkest] > 0.5 * left)
