@@ -30,7 +30,7 @@ _REACH_PX = 7.0
 _BIN_PX = 0.25
 _END_SHARE = 0.12
 _MAXIMUM_EDGES = 48
-_SHORT_STANDARD = 0.1
+_SHORT_STANDARD = 0.15
 """A turned ring's edge is often broken by sandpaper, and its wall lit: either makes it look softer."""
 _MINIMUM_CONTRAST = 0.05
 _FARTHEST_PX, _SHARPEST_PX, _BLURREST_PX = 4.0, 0.3, 4.0

@@ -21,7 +21,7 @@ from lightgap.faces.filled import tint_lag_px
 from lightgap.faces.filled_joints import colour_of_filling, finish_by_colour, finish_filled, width_by_colour
 from lightgap.faces.filled_width import FilledWidth, FillingColour
 from lightgap.faces.joint import JointFaces
-from lightgap.faces.sections import spread_of_sections
+from lightgap.faces.sections import open_in_parts_mm, spread_of_sections
 from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
 from lightgap.faces.squeeze import Cover, find_cover
 from lightgap.plan import Plan
@@ -194,6 +194,7 @@ def _finish(
         _as_filled(fit, site, width),
         Contribution("slot or dark glue", min(_GLUE_OR_SLOT * wider, _MOST_GLUE_PX / site.px_per_mm)),
         Contribution("grain along the joint", spread.gap_mm),
+        Contribution("parts of it that stand open", open_in_parts_mm(sight.strip, fit, site.u_range)),
         Contribution("brightness and tint change at two places", lag_mm),
     )
     u_gap = float(np.sqrt(sum(part.standard**2 for part in budget) + NOISE_FACTOR**2 * fit.covariance[2, 2]))
