@@ -14,7 +14,9 @@ from pathlib import Path
 
 import pytest
 
-NO_BROWSER = 'pytest.skip("made to be skipped: whether conftest.py lets it pass is what is tried")'
+NO_BROWSER = (
+    'pytest.skip("stands in for a machine without Chromium, where the page cannot be clicked through")'
+)
 SKIPPED = f"@pytest.mark.browser\ndef test_page():\n    {NO_BROWSER}\n"
 SKIPPED_IN_FIXTURE = (
     f"@pytest.fixture\ndef page():\n    {NO_BROWSER}\n@pytest.mark.browser\ndef test_page(page):\n    pass\n"

@@ -130,7 +130,9 @@ def browser() -> Iterator[Any]:
     if found is None:
         if os.environ.get("LIGHTGAP_NEEDS_BROWSER") == "1":
             pytest.fail("no Chromium on this machine, though LIGHTGAP_NEEDS_BROWSER=1")
-        pytest.skip("clicks through the page in a real Chromium: none is installed, and tests download none")
+        pytest.skip(
+            "no Chromium on this machine (Debian: apt-get install chromium); .ci/run fails without one"
+        )
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:

@@ -28,6 +28,7 @@ Filling = Literal["glue", "dark"]
 
 _STEP_PX, _HUE_NOISE = 1.0, 0.03
 _LEAST_BRIGHTER = 0.1
+"""Of one wood over the other, codes 0..1: woods nearer to each other draw no line aside."""
 _HUE_FLOOR, _HUE_PER_SLOT, _HUE_PER_STEP = 0.03, 0.05, 0.1
 _LIKELY_FLOOR, _LIKELY_PER_SLOT = 0.015, 0.02
 _FARTHEST_STEP_PX, _LIKELY_STEP_PX, _LEAST_STEP_BETWEEN = 1.4, 0.8, 0.15
