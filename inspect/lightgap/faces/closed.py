@@ -153,8 +153,8 @@ def fit_closed(view: ClosedView, rough: RoughLine | None = None) -> ClosedFit | 
         return None
     sigma = min(fit.sigma for fit in fits)
     best = min(fits, key=lambda fit: clipped_cost(fit.residuals, sigma))
-    wider = _fit(chosen, 1.03 * blur_px, slot_share, best.parameters, 2, best)
-    brighter = _fit(chosen, blur_px, slot_share + 0.03, best.parameters, 2, best)
+    wider = _fit(chosen, 1.03 * blur_px, slot_share, best.parameters, 1, best)
+    brighter = _fit(chosen, blur_px, slot_share + 0.03, best.parameters, 1, best)
     scale, half = chosen.scale, chosen.half
     units = np.array([1.0, 1.0 / half, 1.0, 1.0 / half]) / scale
     centre, turn, gap, widening = best.parameters * units

@@ -25,6 +25,8 @@ _TUKEY_SIGMAS = 5.0
 _ROUNDS = 14
 _STEP_TOLERANCE = 3e-3
 _LARGEST_STEP = 0.5
+_MOST_MIXED = 3.0
+"""How many steps ahead a round looks at most."""
 _BLOCK_ROWS = 3
 """Rows that form one block of the sandwich covariance."""
 _RIDGE = 1e-9
@@ -102,16 +104,18 @@ def fit_levels(
     parameters = np.array(start, dtype=float)
     weights = np.ones_like(light) if like is None else _tukey(like.residuals / like.sigma)
     system = _reduce(light, starts, basis(parameters), smooth, weights)
-    parameters = parameters + system.step
+    step = system.step
+    parameters = parameters + step
     converged = False
     for _ in range(rounds - 1):
         here = basis(parameters)
         # Weights of where the step has led: those of where it began would make the rounds swing.
-        residuals = system.residuals(here[0], system.step)
+        residuals = system.residuals(here[0], step)
         scaled = residuals / _scatter(residuals, weights)
         weights = _tukey(scaled)
-        system = _reduce(light, starts, here, smooth, weights)
-        parameters = parameters + system.step
+        before, system = system, _reduce(light, starts, here, smooth, weights)
+        step = _mixed(system.step, before.step, step)
+        parameters = parameters + step
         if np.max(np.abs(system.step)) < _STEP_TOLERANCE:
             converged = True
             break
@@ -124,6 +128,17 @@ def fit_levels(
     sandwich = inverse @ (score @ score.T) @ inverse / degrees
     covariance = _robust_bread(residuals / sigma, weights) ** 2 * sandwich + 0.25 * inverse
     return LevelFit(parameters, covariance, sigma, system.levels(still), residuals, converged)
+
+
+def _mixed(own: Array, before: Array, made: Array) -> Array:
+    """The next step from the round's own and the last round's, and what was made of that.
+
+    Weights follow the boundaries slowly, and the boundaries the weights: rounds creep the same way in ever
+    shorter steps. Two of them tell where they lead (D. G. Anderson, J. ACM 12, 1965, with one step kept).
+    """
+    change = own - before
+    share = np.clip(-float(own @ change) / max(float(change @ change), 1e-12), 0.0, _MOST_MIXED)
+    return np.asarray(np.clip(own + share * (made + change), -_LARGEST_STEP, _LARGEST_STEP))
 
 
 def _tukey(scaled: Array) -> Array:

@@ -68,6 +68,8 @@ class EdgeFit:
         Standard uncertainty added because the edge could be either of two lines; 0 if it is clear.
     against : float
         What the search has against this line: minus twice the logarithm of its likelihood over the surest's.
+    converged : bool
+        Whether the fit came to rest. Where no line is it finds none.
     """
 
     offset_mm: float
@@ -80,6 +82,7 @@ class EdgeFit:
     misfit_mm: float = 0.0
     either_mm: float = 0.0
     against: float = 0.0
+    converged: bool = True
 
     @property
     def at_middle_mm(self) -> float:
@@ -141,7 +144,9 @@ def fit_edge(
     plain = _fit_plain(data, blur_px, is_slot)
     for _ in range(_MOST_MOVES):
         shift, turn = plain.parameters
-        if abs(shift) < _SETTLED_PX and abs(turn) < _SETTLED_PX:
+        is_near = abs(shift) < _SETTLED_PX and abs(turn) < _SETTLED_PX
+        # Only the surest line is worth following while the fit finds no rest.
+        if is_near or (line.against > 0.0 and not plain.converged):
             break
         moved = (
             data.line[0] + data.sign * (shift - turn * data.middle / data.half) / data.scale,
@@ -163,6 +168,7 @@ def fit_edge(
         profile=edge_profile(distance, data.light),
         misfit_mm=_misfit_px(data, plain, blur_px) / scale,
         against=line.against,
+        converged=plain.converged,
     )
 
 

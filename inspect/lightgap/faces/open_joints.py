@@ -139,7 +139,11 @@ def fit_open(
 
 
 def _slot_edges(strip: Strip, side: Side, lines: list[SoughtLine], site: Site, gap_px: float) -> Edges:
-    """Fit an edge of a slot, which nothing fills, at every line that it could be."""
+    """Fit an edge of a slot, which nothing fills, at every line that it could be.
+
+    A line beside the surest counts where its fit came to rest: of those that did not, 4 in 100 lay within
+    0.15 mm of the edge, of the others 3 in 4 (drawn rings, seed 303).
+    """
     wall_px = site.wall_mm(side, lines[0].offset_mm) * site.px_per_mm
     fits = (
         fit_edge(
@@ -159,7 +163,7 @@ def _slot_edges(strip: Strip, side: Side, lines: list[SoughtLine], site: Site, g
     surest, *others = edges
     line = surest.at_middle_mm, surest.slope
     grain = follow_grain(strip, side, line, site.u_range, site.grain_deg)
-    return replace(surest, grain=grain), *others
+    return replace(surest, grain=grain), *(edge for edge in others if edge.converged)
 
 
 def _room_px(line: SoughtLine, lines: list[SoughtLine], side: Side, site: Site) -> float:
