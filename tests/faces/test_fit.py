@@ -10,7 +10,7 @@ import pytest
 
 from accuracy.look import Bench, Look, Wood
 from accuracy.maker import Drawn, View, draw_ring
-from accuracy.shape import no_faults
+from accuracy.shape import Filling, no_faults
 from accuracy.truth import Truth
 from exact_ring import ExactRing
 from lightgap.faces.blur import Response, typical_response
@@ -124,6 +124,26 @@ class TestNotMeasured:
         assert len(covered) == 1
         assert covered[0].below_mm is None
         assert covered[0].reason == "dried glue hides this joint" or covered[0].doubts
+
+    @pytest.mark.parametrize(("glued", "is_doubted"), [((1,), True), ((1, 4), False)])
+    def test_the_only_wide_line_of_glue_may_be_dried_glue(
+        self, glued: tuple[int, ...], is_doubted: bool
+    ) -> None:
+        gaps = np.full(CLOSED.segments, 0.05)
+        gaps[list(glued)] = 0.8
+        line = Filling("glue", colour=(0.62, 0.52, 0.26), rim_mm=0.04)
+        faults = replace(no_faults(CLOSED), gap_mm=gaps, fillings=dict.fromkeys(glued, line))
+        look = Look(Wood(("walnut",)), bench=Bench("kraft"))
+        ring = draw_ring(CLOSED, 3, faults=faults, look=look, view=View(mm_per_px=0.11), reference="none")
+        truth, photo = ring.truth, ring.photo
+        joints = fit_joints(photo, response_of(photo), truth.outline(), truth.comb(), (), CLOSED, {})
+        wide = [joint for joint, true in zip(joints, truth.joints, strict=True) if true.filled == "glue"]
+        assert len(wide) == len(glued)
+        for joint in wide:
+            assert middle_gap(joint) == pytest.approx(0.8, abs=0.1)
+            unsure = 2.0 * float(np.sqrt(sum(part.standard**2 for part in joint.gap_budget)))
+            assert (unsure > 0.7) == is_doubted
+            assert any("dried glue" in doubt for doubt in joint.doubts) == is_doubted
 
     @pytest.mark.parametrize("style", ["closed", "spaced"])
     def test_a_joint_that_leaves_the_photo_half_way_gives_no_warning(self, style: str) -> None:

@@ -104,3 +104,13 @@ def test_without_pixels_beside_the_joint_there_is_no_cover() -> None:
     assert find_cover([nothing]) == [Cover((), False)]
     assert find_cover([]) == []
     assert find_cover([nothing, *(look(strip_of(seed)) for seed in range(4))])[0] == Cover((), False)
+
+
+@pytest.mark.parametrize(("share", "length"), [(0.12, 1.0), (0.15, 1.0), (0.15, 0.5)])
+def test_a_smear_too_faint_to_be_told_anywhere_stands_out_of_the_ring(share: float, length: float) -> None:
+    """Squeeze-out lies along the joint, on both sides alike: common practice, no source."""
+    plain = strip_of(0)
+    smeared = plain.u < JOINT.u_range[0] + length * np.ptp(JOINT.u_range)
+    found, *others = covers(strip_of(0, share * smeared * np.clip(1.5 - np.abs(plain.v), 0.0, 1.0)))
+    assert found == Cover((), False, is_odd=True)
+    assert others == [Cover((), False)] * 7

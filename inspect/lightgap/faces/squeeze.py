@@ -8,7 +8,7 @@ the wood farther off: what both sides share is the sign, what they do not share 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,11 @@ _FILM_BY_BEADS_SIGMAS = 1.0
 _LEAST_HIDDEN = 2
 _LIT_SIGMAS, _LIT_SHARE, _LEAST_OUTSIDE = 2.0, 0.3, 3
 _LEAST_CLEAR_SHARE = 0.45
+_FEWEST_ALIKE, _LONGEST_RUN = 6, 5
+_ODD_HUE, _ODD_RUN = 3.0, 5.0
+"""How far a joint stands out of its ring, in its joints' own scatter: so does half of what is smeared too
+faintly to be told else, and 3 in 1000 of the others (drawn rings, seeds 303 and 601)."""
+_LEAST_SCATTER = np.array([0.15, 0.2])
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,11 +80,14 @@ class Cover:
         Too little is left to be measured, or a film covers all of it.
     lit_from_mm : float or None
         u from which the slot shows a brighter bench, to its outer end.
+    is_odd : bool
+        The wood along it has another hue than along the ring's other joints, if only by a little.
     """
 
     spans_mm: tuple[tuple[float, float], ...]
     is_hidden: bool
     lit_from_mm: float | None = None
+    is_odd: bool = False
 
     @property
     def is_clear(self) -> bool:
@@ -163,10 +171,26 @@ def find_cover(joints: list[Beside]) -> list[Cover]:
     noise = _FLOOR + _spread(np.concatenate([joint.unlike for joint in seen]))
     over_noise = _FLOOR + _spread(np.concatenate([_about_middle(joint.over) for joint in seen]))
     usual = np.median([np.median(joint.alike, axis=0) for joint in seen], axis=0)
-    return [
-        _cover(joint, (joint.alike - usual) / noise, over_noise) if joint.places_mm.size else Cover((), False)
-        for joint in joints
-    ]
+    beside = [(joint.alike - usual) / noise for joint in seen]
+    covers = iter(
+        replace(_cover(joint, sigmas, over_noise), is_odd=is_odd)
+        for joint, sigmas, is_odd in zip(seen, beside, _odd_ones(beside), strict=True)
+    )
+    return [next(covers) if joint.places_mm.size else Cover((), False) for joint in joints]
+
+
+def _odd_ones(beside: list[Array]) -> list[bool]:
+    """Which joints' hue stands out of the ring's, on the whole and over a run of bins.
+
+    A smear too faint to be seen in one bin is one along the joint; woods differ in what they vary by.
+    """
+    if len(beside) < _FEWEST_ALIKE:
+        return [False] * len(beside)
+    run = np.ones(_LONGEST_RUN) / _LONGEST_RUN
+    hues = [np.hypot(*sigmas[:, 1:].T) for sigmas in beside]
+    told = np.array([(np.log(np.mean(hue**2)), np.convolve(hue, run, mode="same").max()) for hue in hues])
+    odd = _about_middle(told) / np.maximum(_spread(told), _LEAST_SCATTER)
+    return [bool(both) for both in np.all(odd > (_ODD_HUE, _ODD_RUN), axis=1)]
 
 
 def _cover(joint: Beside, beside: Array, over_noise: Array) -> Cover:
