@@ -196,7 +196,7 @@ def line_blur(profiles: Array, slot_share: float) -> float | None:
 
 @dataclass(frozen=True, eq=False)
 class Scan:
-    """Every gap and shift of a grid, made ready for profiles of one blur: orthonormal model bases."""
+    """Every gap and shift of a grid, made ready for profiles of one blur: transposed orthonormal bases."""
 
     shifts: Array
     gaps: Array
@@ -204,8 +204,8 @@ class Scan:
 
     def costs(self, profiles: Array) -> Array:
         """Residual sum of squares over contrast, shape (grid, joints)."""
-        known = np.einsum("gbk,jb->gjk", self.bases, profiles)
-        rest = np.sum(profiles**2, axis=1)[None, :] - np.sum(known**2, axis=-1)
+        known = self.bases @ profiles.T
+        rest = np.sum(profiles**2, axis=1)[None, :] - np.sum(known**2, axis=1)
         return np.asarray(np.maximum(rest, 1e-12) / np.var(profiles, axis=1)[None, :])
 
     def best(self, profile: Array) -> list[tuple[float, float]]:
@@ -237,7 +237,7 @@ def _scan_of(blur_px: float, slot_share: float, gaps_px: Array, shifts_px: Array
     design = np.stack(
         [1.0 - step_a + slot, step_b + slot, np.minimum(line, 0.0), np.maximum(line, 0.0)], axis=-1
     )
-    return Scan(shifts, gaps, np.linalg.qr(design)[0])
+    return Scan(shifts, gaps, np.ascontiguousarray(np.swapaxes(np.linalg.qr(design)[0], 1, 2)))
 
 
 def _profile(data: JointWindow, fit: LevelFit) -> Array:

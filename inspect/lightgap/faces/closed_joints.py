@@ -159,9 +159,9 @@ def _lone(looks: list[Look | None]) -> list[bool]:
 
 
 def _perhaps_covered(joint: JointFaces, site: Site, doubt: str) -> JointFaces:
-    """Carry that what is measured may be what lies over the joint, or hides it."""
+    """Carry that what is measured may be what lies over the joint, or hides it; glue is no wide slot."""
     gap = _middle_gap_mm(joint)
-    if gap is None:
+    if gap is None or (joint.kind == "closed" and gap > 2.0 * _LEAST_COVERED_MM):
         return joint
     standard = max(0.5 * gap, _LEAST_COVERED_MM)
     name = "dried glue over it"

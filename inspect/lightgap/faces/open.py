@@ -42,8 +42,9 @@ _SEARCH_MM, _SEARCH_EDGE_MM, _SEARCH_PRIOR_MM = 0.9, 0.25, 0.4
 _NEARLY_AS_SURE, _APART_MM, _MOST_LINES = 4.0, 0.25, 3
 _THIN_WALL_PX, _BEYOND_PX = (0.7, 6.0), 3.0
 """Widths of a wall that is fitted as a level of its own, and how much must be seen beyond it."""
-_SWINGS_PX, _STEADIER, _SAME_PX = 0.08, 0.4, 1.0
-"""It is tried where one step's ends are so unsure, and kept where its own are that much surer, near by."""
+_SWINGS_PX, _STEADIER, _SAME_PX = 0.08, 0.4, 1.5
+"""It is tried where one step's ends are so unsure, and kept where its own are that much surer, near the line
+that was sought."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,12 +142,12 @@ def fit_edge(
     data = _window(strip, side, start, u_range, min(_GAP_PX, 0.5 * gap_px))
     if data is None:
         return None
-    plain = _fit_plain(data, blur_px, is_slot)
+    fit = _fit_once(data, blur_px, is_slot, wall_px)
     for _ in range(_MOST_MOVES):
-        shift, turn = plain.parameters
+        shift, turn = fit.parameters
         is_near = abs(shift) < _SETTLED_PX and abs(turn) < _SETTLED_PX
         # Only the surest line is worth following while the fit finds no rest.
-        if is_near or (line.against > 0.0 and not plain.converged):
+        if is_near or (line.against > 0.0 and not fit.converged):
             break
         moved = (
             data.line[0] + data.sign * (shift - turn * data.middle / data.half) / data.scale,
@@ -156,19 +157,18 @@ def fit_edge(
         if again is None:
             return None
         data = again
-        plain = _fit_plain(data, blur_px, is_slot)
-    plain = _thin_wall(data, blur_px, wall_px, plain) or plain
-    scale, distance = data.scale, data.distance - plain.parameters[0] - plain.parameters[1] * data.along
+        fit = _fit_once(data, blur_px, is_slot, wall_px)
+    scale, distance = data.scale, data.distance - fit.parameters[0] - fit.parameters[1] * data.along
     return EdgeFit(
-        offset_mm=data.line[0] + data.line[1] * data.middle + data.sign * plain.parameters[0] / scale,
-        slope=data.line[1] + data.sign * plain.parameters[1] / scale / data.half,
+        offset_mm=data.line[0] + data.line[1] * data.middle + data.sign * fit.parameters[0] / scale,
+        slope=data.line[1] + data.sign * fit.parameters[1] / scale / data.half,
         middle_mm=data.middle,
-        covariance=plain.covariance / scale**2 / np.array([[1.0, data.half], [data.half, data.half**2]]),
+        covariance=fit.covariance / scale**2 / np.array([[1.0, data.half], [data.half, data.half**2]]),
         px_per_mm=scale,
         profile=edge_profile(distance, data.light),
-        misfit_mm=_misfit_px(data, plain, blur_px) / scale,
+        misfit_mm=_misfit_px(data, fit, blur_px) / scale,
         against=line.against,
-        converged=plain.converged,
+        converged=fit.converged,
     )
 
 
@@ -305,11 +305,18 @@ def _fit_plain(data: _Window, blur_px: float, is_slot: bool) -> LevelFit:
     return fit_levels(data.light, data.rows, basis, np.zeros(2), smooth=_slopes(data.distance, is_slot))
 
 
+def _fit_once(data: _Window, blur_px: float, is_slot: bool, wall_px: float) -> LevelFit:
+    """One step, or three levels where a thin wall stands before a bench."""
+    plain = _fit_plain(data, blur_px, is_slot)
+    return _thin_wall(data, blur_px, wall_px, plain) or plain
+
+
 def _thin_wall(data: _Window, blur_px: float, wall_px: float, plain: LevelFit) -> LevelFit | None:
     """Wood | wall | bench, where that tells the edge's direction much better than wood | gap does."""
     swings = np.sqrt(plain.covariance[1, 1])
     room = float(np.max(data.distance)) - wall_px
-    if not _THIN_WALL_PX[0] < wall_px < _THIN_WALL_PX[1] or room < _BEYOND_PX or swings < _SWINGS_PX:
+    is_unsure = swings > _SWINGS_PX or not plain.converged
+    if not _THIN_WALL_PX[0] < wall_px < _THIN_WALL_PX[1] or room < _BEYOND_PX or not is_unsure:
         return None
 
     def basis(parameters: Array) -> tuple[Array, Array]:
@@ -321,5 +328,5 @@ def _thin_wall(data: _Window, blur_px: float, wall_px: float, plain: LevelFit) -
     slopes = np.stack([np.minimum(data.distance, 0.0), np.maximum(data.distance - wall_px, 0.0)])
     fit = fit_levels(data.light, data.rows, basis, np.zeros(2), smooth=slopes)
     steadier = np.sqrt(fit.covariance[1, 1]) < _STEADIER * swings
-    near = abs(fit.parameters[0] - plain.parameters[0]) < _SAME_PX
+    near = fit.converged and abs(fit.parameters[0]) < _SAME_PX
     return fit if steadier and near else None

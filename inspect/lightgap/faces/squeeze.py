@@ -32,9 +32,10 @@ _LEAST_HIDDEN = 2
 _LIT_SIGMAS, _LIT_SHARE, _LEAST_OUTSIDE = 2.0, 0.3, 3
 _LEAST_CLEAR_SHARE = 0.45
 _FEWEST_ALIKE, _LONGEST_RUN = 6, 5
-_ODD_HUE, _ODD_RUN = 3.0, 5.0
-"""How far a joint stands out of its ring, in its joints' own scatter: so does half of what is smeared too
-faintly to be told else, and 3 in 1000 of the others (drawn rings, seeds 303 and 601)."""
+_NIL = 0.05
+_ODD_HUE, _ODD_RUN = 2.5, 4.0
+"""How far a joint stands out of its ring, in its joints' own scatter: two in five of those do that are too
+faintly smeared to be told else, and 3 in 1000 others, wide slots but for one (drawn, seeds 303, 601)."""
 _LEAST_SCATTER = np.array([0.15, 0.2])
 
 
@@ -94,12 +95,17 @@ class Cover:
         """Whether all of the joint is as it should be."""
         return not self.is_hidden and not self.spans_mm and self.lit_from_mm is None
 
+    def leaves(self, u: Array) -> NDArray[np.bool_]:
+        """Which places along the joint, mm, it leaves free."""
+        keep = np.ones(u.size, dtype=bool)
+        for low, high in self.spans_mm:
+            keep &= (u < low) | (u > high)
+        return keep
+
     def clear_of(self, strip: Strip) -> Strip:
         """The pixels that nothing covers, where no bench shows through."""
-        keep = np.ones(strip.u.size, dtype=bool) if self.lit_from_mm is None else strip.u < self.lit_from_mm
-        for low, high in self.spans_mm:
-            keep &= (strip.u < low) | (strip.u > high)
-        return strip.part(keep)
+        keep = self.leaves(strip.u)
+        return strip.part(keep if self.lit_from_mm is None else keep & (strip.u < self.lit_from_mm))
 
 
 def look_beside(
@@ -171,26 +177,37 @@ def find_cover(joints: list[Beside]) -> list[Cover]:
     noise = _FLOOR + _spread(np.concatenate([joint.unlike for joint in seen]))
     over_noise = _FLOOR + _spread(np.concatenate([_about_middle(joint.over) for joint in seen]))
     usual = np.median([np.median(joint.alike, axis=0) for joint in seen], axis=0)
-    beside = [(joint.alike - usual) / noise for joint in seen]
-    covers = iter(
-        replace(_cover(joint, sigmas, over_noise), is_odd=is_odd)
-        for joint, sigmas, is_odd in zip(seen, beside, _odd_ones(beside), strict=True)
-    )
-    return [next(covers) if joint.places_mm.size else Cover((), False) for joint in joints]
+    sigmas = [(joint.alike - usual) / noise for joint in seen]
+    covers = [_cover(joint, beside, over_noise) for joint, beside in zip(seen, sigmas, strict=True)]
+    hues = [
+        _hue_of_both(beside, joint.unlike / noise)[cover.leaves(joint.places_mm)]
+        for joint, beside, cover in zip(seen, sigmas, covers, strict=True)
+    ]
+    told = iter(replace(cover, is_odd=is_odd) for cover, is_odd in zip(covers, _odd_ones(hues), strict=True))
+    return [next(told) if joint.places_mm.size else Cover((), False) for joint in joints]
 
 
-def _odd_ones(beside: list[Array]) -> list[bool]:
+def _hue_of_both(alike: Array, unlike: Array) -> Array:
+    """How far both sides' hue lies off the wood's alike, bin by bin; a pencil line lies on one side."""
+    both = np.sum((alike[:, 1:] + unlike[:, 1:]) * (alike[:, 1:] - unlike[:, 1:]), axis=1)
+    return np.asarray(np.sqrt(np.maximum(both, 0.0)))
+
+
+def _odd_ones(hues: list[Array]) -> list[bool]:
     """Which joints' hue stands out of the ring's, on the whole and over a run of bins.
 
     A smear too faint to be seen in one bin is one along the joint; woods differ in what they vary by.
     """
-    if len(beside) < _FEWEST_ALIKE:
-        return [False] * len(beside)
+    long = [hue for hue in hues if hue.size >= _LONGEST_RUN]
+    if len(long) < _FEWEST_ALIKE:
+        return [False] * len(hues)
     run = np.ones(_LONGEST_RUN) / _LONGEST_RUN
-    hues = [np.hypot(*sigmas[:, 1:].T) for sigmas in beside]
-    told = np.array([(np.log(np.mean(hue**2)), np.convolve(hue, run, mode="same").max()) for hue in hues])
+    told = np.array(
+        [(np.log(np.mean(hue**2) + _NIL), np.convolve(hue, run, mode="valid").max()) for hue in long]
+    )
     odd = _about_middle(told) / np.maximum(_spread(told), _LEAST_SCATTER)
-    return [bool(both) for both in np.all(odd > (_ODD_HUE, _ODD_RUN), axis=1)]
+    stands_out = iter(np.all(odd > (_ODD_HUE, _ODD_RUN), axis=1))
+    return [bool(next(stands_out)) if hue.size >= _LONGEST_RUN else False for hue in hues]
 
 
 def _cover(joint: Beside, beside: Array, over_noise: Array) -> Cover:
