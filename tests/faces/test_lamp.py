@@ -19,29 +19,32 @@ LAMP_DEG, LAMP_SLOPE = 70.0, 0.7
 """Where the lamp stands, and the tangent of its height that makes a strip: width = reach x slope / cos."""
 
 
-def profile(strip_px: float, seed: int, halo: float = 0.0) -> Array:
+def profile(strip_px: float, seed: int, halo: float = 0.0, strip_light: float = LIT) -> Array:
     """Light across an edge with a strip below it, as the plain fit centres it: on the strip's far side.
 
     ``halo`` is the overshoot of a phone's sharpening, as a share of the contrast.
     """
     rest = PLACES + strip_px
-    light = WOOD + (LIT - WOOD) * ndtr(rest / BLUR_PX) + (DARK - LIT) * ndtr((rest - strip_px) / BLUR_PX)
+    near, far = ndtr(rest / BLUR_PX), ndtr((rest - strip_px) / BLUR_PX)
+    light = WOOD + (strip_light - WOOD) * near + (DARK - strip_light) * far
     light = light + halo * (WOOD - DARK) * np.exp(-(((PLACES + 2.0) / 1.3) ** 2))
     return light + 0.001 * np.random.default_rng(seed).standard_normal(PLACES.size)
 
 
-def strip_width_px(normal_deg: float) -> float:
+def strip_width_px(normal_deg: float, slope: float = LAMP_SLOPE) -> float:
     facing = np.cos(np.radians(normal_deg - LAMP_DEG))
-    return float(min(REACH_PX * LAMP_SLOPE / facing, WALL_PX)) if facing > 0.2 else 0.0
+    return float(min(REACH_PX * slope / facing, WALL_PX)) if facing > 0.2 else 0.0
 
 
-def ring_of_walls(lit: bool, halo: float = 0.0) -> list[WallSight]:
+def ring_of_walls(
+    lit: bool, halo: float = 0.0, slope: float = LAMP_SLOPE, strip_light: float = LIT
+) -> list[WallSight]:
     """Twelve joints from above their middle: of every joint one wall is seen, the other hidden."""
     walls = []
     for joint in range(12):
         seen_deg, hidden_deg = 30.0 * joint + 90.0, 30.0 * joint - 90.0
-        width = strip_width_px(seen_deg) if lit else 0.0
-        walls.append(WallSight(profile(width, joint, halo), REACH_PX, WALL_PX, seen_deg))
+        width = strip_width_px(seen_deg, slope) if lit else 0.0
+        walls.append(WallSight(profile(width, joint, halo, strip_light), REACH_PX, WALL_PX, seen_deg))
         walls.append(WallSight(profile(0.0, 100 + joint, halo), 0.0, 0.0, hidden_deg))
     return walls
 
@@ -100,12 +103,13 @@ def test_what_hidden_walls_show_too_is_the_phones_halo_and_no_strip() -> None:
     assert sum(likeliest(lines) != 0.0 for lines in alone) > 0
 
 
-def test_one_odd_wall_makes_no_lamp() -> None:
+@pytest.mark.parametrize("width", [3.0, 8.0, 11.0])
+def test_one_odd_wall_makes_no_lamp(width: float) -> None:
     walls = ring_of_walls(lit=False)
-    walls[6] = WallSight(profile(3.0, 6), REACH_PX, WALL_PX, walls[6].normal_deg)
+    walls[6] = WallSight(profile(width, 6), REACH_PX, WALL_PX, walls[6].normal_deg)
     lines = possible_lines(walls, BLUR_PX)
     odd = lines.pop(6)
-    assert against(odd, -3.0) < 6.0
+    assert against(odd, -width) < 6.0
     assert all(likeliest(other) == 0.0 for other in lines)
 
 
@@ -117,6 +121,15 @@ def test_a_wall_speaks_for_its_own_strip_too_where_a_lamp_makes_another() -> Non
     doubted = possible_lines(walls, BLUR_PX)[0]
     assert against(doubted, -5.0) < against(agreed, -5.0)
     assert against(doubted, -5.0) < 4.0
+
+
+@pytest.mark.parametrize(("slope", "is_lamp"), [(0.2, False), (0.5, True)])
+def test_strips_too_narrow_to_be_seen_make_no_lamp(slope: float, is_lamp: bool) -> None:
+    """What the phone does to every edge looks like a strip of half a pixel."""
+    walls = ring_of_walls(lit=True, slope=slope, strip_light=0.36)
+    seen_only = [wall for wall in walls if wall.wall_px and strip_width_px(wall.normal_deg, slope)]
+    for lines in possible_lines(seen_only, BLUR_PX):
+        assert (np.min(lines.cost[1:]) < 4.0) == is_lamp
 
 
 def test_three_walls_are_too_few_for_a_lamp() -> None:

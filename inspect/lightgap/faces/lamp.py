@@ -21,12 +21,18 @@ from lightgap.faces.levels import blurred_step
 Array = NDArray[np.float64]
 
 BIN_PX = 0.25
-WOOD_PX, GAP_PX = 10.0, 8.0
+WOOD_PX, GAP_PX = 17.0, 8.0
 PLACES = np.arange(-WOOD_PX, GAP_PX, BIN_PX) + 0.5 * BIN_PX
 """Bin centres of a wall's profile: distance from the plain edge, px, positive into the gap."""
 
-_WIDTHS = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.0])
-_SHIFTS = np.arange(-7.5, 1.75, 0.125)
+_NEAR = PLACES > -10.0
+_NARROW = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.0])
+_WIDE = np.array([8.0, 9.5, 11.0, 12.5])
+_WIDTHS = np.concatenate([_NARROW, _WIDE])
+_AGAINST_WIDE = np.array([0.0, 1.0, 2.0, 3.0, 5.0, 7.0])
+_SHIFTS = np.arange(-13.0, 1.75, 0.125)
+_FAR_SIDE_PX = 1.5
+"""The plain edge lies anywhere about a narrow strip; it is the far side of one that is wide."""
 _AZIMUTHS_DEG = np.arange(0.0, 360.0, 5.0)
 _SLOPES = np.geomspace(0.2, 3.0, 16)
 _PENUMBRA_SHARE = 0.12
@@ -38,6 +44,8 @@ _LEAST_GAIN = 60.0
 _LEAST_SHARE = 0.7
 """One lamp must explain this share of what free strips would explain."""
 _HELPED = 5.0
+_RESOLVED_PX = 1.0
+"""Narrower strips than this look like what the phone does to every edge."""
 _GRAZING = 0.2
 """Least cosine between lamp and normal: a wall lit at less is as good as dark."""
 _LEAST_WALLS = 4
@@ -106,7 +114,9 @@ def possible_lines(walls: list[WallSight], blur_px: float) -> list[Lines]:
     seen = np.array([wall.wall_px > _LEAST_WALL_PX for wall in walls])
     chi2, shift, unexplained = _strip_costs(np.array([wall.profile for wall in walls]), blur_px)
     if np.any(~seen):
-        chi2 = np.maximum(chi2 - np.median(chi2[~seen], axis=0), 0.0)
+        # No processing looks like a wide strip.
+        control = np.median(chi2[~seen, : _NARROW.size], axis=0)
+        chi2[:, : _NARROW.size] = np.maximum(chi2[:, : _NARROW.size] - control, 0.0)
     lit = np.zeros(len(walls))
     if np.sum(seen) >= _LEAST_WALLS:
         lit[seen] = _lit_widths(
@@ -138,7 +148,9 @@ def _lit_widths(chi2: Array, walls: list[WallSight]) -> Array:
     width, gain = _lamp(chi2, walls)
     each = chi2[:, 0] - _at(chi2, width)
     possible = float(np.sum(chi2[:, 0] - np.min(chi2, axis=1)))
-    is_lamp = gain > max(_LEAST_GAIN, _LEAST_SHARE * possible) and np.sum(each > _HELPED) >= _LEAST_WALLS
+    helped = each > _HELPED
+    is_seen = np.sum(helped) >= _LEAST_WALLS and np.median(width[helped]) > _RESOLVED_PX
+    is_lamp = gain > max(_LEAST_GAIN, _LEAST_SHARE * possible) and is_seen
     return width if is_lamp else np.zeros(len(walls))
 
 
@@ -166,13 +178,27 @@ def _at(costs: Array, widths: Array) -> Array:
 
 
 def _strip_costs(profiles: Array, blur_px: float) -> tuple[Array, Array, Array]:
-    """Cost and shift (walls, widths) of each wall's best strip of every width, and `Lines.unexplained`."""
-    shape = (len(profiles), _WIDTHS.size)
+    """Cost and shift (walls, widths) of each wall's best strip of every width, and `Lines.unexplained`.
+
+    Narrow strips are weighed by what lies near the edge. Whether there is a wide one, farther into what then
+    only looks like wood, the whole profile tells.
+    """
+    near, shift, unexplained = _weighed(profiles[:, _NEAR], PLACES[_NEAR], _NARROW, blur_px)
+    far, far_shift, _ = _weighed(profiles, PLACES, np.concatenate([_AGAINST_WIDE, _WIDE]), blur_px)
+    narrow, wide = np.split(far, [_AGAINST_WIDE.size], axis=1)
+    cost = np.concatenate([near, wide - narrow.min(axis=1, keepdims=True)], axis=1)
+    return cost, np.concatenate([shift, far_shift[:, _AGAINST_WIDE.size :]], axis=1), unexplained
+
+
+def _weighed(profiles: Array, places: Array, widths: Array, blur_px: float) -> tuple[Array, Array, Array]:
+    """The same by the light at these places: costs over the best of these widths."""
+    shape = (len(profiles), widths.size)
     cost, shift = np.full(shape, np.inf), np.zeros(shape)
-    for column, width in enumerate(_WIDTHS):
-        shifts = _SHIFTS[-width - 1.0 < _SHIFTS]
+    for column, width in enumerate(widths):
+        most = _SHIFTS[-1] if width <= _NARROW[-1] else _FAR_SIDE_PX - width
+        shifts = _SHIFTS[(-width - 1.0 < _SHIFTS) & (most >= _SHIFTS)]
         spread = float(np.hypot(blur_px, _PENUMBRA_SHARE * width))
-        distance = PLACES[None, :] - shifts[:, None]
+        distance = places[None, :] - shifts[:, None]
         near, _ = blurred_step(distance, blur_px)
         far, _ = blurred_step(distance - width, spread)
         wood, gap = np.minimum(distance, 0.0), np.maximum(distance, 0.0)

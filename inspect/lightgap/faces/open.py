@@ -158,14 +158,19 @@ def fit_edge(
             return None
         data = again
         fit = _fit_once(data, blur_px, is_slot, wall_px)
-    scale, distance = data.scale, data.distance - fit.parameters[0] - fit.parameters[1] * data.along
+    scale, half = data.scale, data.half
+    offset = data.line[0] + data.line[1] * data.middle + data.sign * fit.parameters[0] / scale
+    slope = data.line[1] + data.sign * fit.parameters[1] / scale / half
+    # Deeper into the wood than the fit looks: a wide strip of lit wall may pass for wood.
+    distance = data.sign * (strip.v - offset - slope * (strip.u - data.middle)) * strip.scale
+    seen = (strip.u > u_range[0]) & (strip.u < u_range[1]) & (distance < np.max(data.distance))
     return EdgeFit(
-        offset_mm=data.line[0] + data.line[1] * data.middle + data.sign * fit.parameters[0] / scale,
-        slope=data.line[1] + data.sign * fit.parameters[1] / scale / data.half,
+        offset_mm=offset,
+        slope=slope,
         middle_mm=data.middle,
-        covariance=fit.covariance / scale**2 / np.array([[1.0, data.half], [data.half, data.half**2]]),
+        covariance=fit.covariance / scale**2 / np.array([[1.0, half], [half, half**2]]),
         px_per_mm=scale,
-        profile=edge_profile(distance, data.light),
+        profile=edge_profile(distance[seen], strip.luma[seen]),
         misfit_mm=_misfit_px(data, fit, blur_px) / scale,
         against=line.against,
         converged=fit.converged,

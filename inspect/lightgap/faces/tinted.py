@@ -34,6 +34,8 @@ _TINT_STANDARD_PX, _SHIFT_SHARE = 0.10, 0.2
 _RIM_STANDARD_MM = 0.012
 """Width, times darkness, of a filling's rim: what of it goes into an edge of brightness."""
 _TIMES = np.arange(0.8, 3.21, 0.1)
+_NEAR = PLACES > -10.0
+"""Where a step's or a seam's own look is sought in an edge's profile: farther into the wood is grain."""
 _ROUNDED_STANDARD_MM = 0.02
 """What a wood's edge broken by sandpaper, 0 to some 0.1 mm, darkens beside a filling."""
 _SEAM_PX, _SEAM_TIMES = np.arange(-3.0, 3.01, 0.1), 2.0
@@ -146,9 +148,8 @@ def seek_seam(fit: EdgeFit, side: Literal["a", "b"], blur_px: float) -> tuple[Ed
         The edge, and its standard uncertainty, mm.
     """
     blur = max(round(blur_px, 1), 0.4)
-    step, seam = (
-        fit.profile @ fit.profile - np.sum((bases @ fit.profile) ** 2, axis=-1) for bases in _seams(blur)
-    )
+    near = fit.profile[_NEAR]
+    step, seam = (near @ near - np.sum((bases @ near) ** 2, axis=-1) for bases in _seams(blur))
     best = int(np.argmin(seam))
     if not 0 < best < _SEAM_PX.size - 1 or np.min(step) < _SEAM_TIMES * seam[best]:
         return None
@@ -162,7 +163,7 @@ def seek_seam(fit: EdgeFit, side: Literal["a", "b"], blur_px: float) -> tuple[Ed
 @lru_cache(maxsize=16)
 def _seams(blur_px: float) -> tuple[Array, Array]:
     """Transposed orthonormal bases of a step, and of a step with a line on it, at every place."""
-    place = PLACES[None, :] - _SEAM_PX[:, None]
+    place = PLACES[None, _NEAR] - _SEAM_PX[:, None]
     step, line = blurred_step(place, blur_px)
     plain = [1.0 - step, step, np.minimum(place, 0.0)]
     bases = (np.linalg.qr(np.stack(columns, axis=-1))[0] for columns in (plain, [*plain, line]))
@@ -173,10 +174,11 @@ def _seams(blur_px: float) -> tuple[Array, Array]:
 def _blur(profile: Array, blur_px: float) -> float:
     """The blur that explains an edge's mean profile best, px."""
     cost = []
+    place, near = PLACES[_NEAR], profile[_NEAR]
     for times in _TIMES:
         # The bell lets the edge lie a little off.
-        step, bell = blurred_step(PLACES, times * blur_px)
-        design = np.stack([1.0 - step, step, bell, np.minimum(PLACES, 0.0), np.maximum(PLACES, 0.0)], axis=1)
+        step, bell = blurred_step(place, times * blur_px)
+        design = np.stack([1.0 - step, step, bell, np.minimum(place, 0.0), np.maximum(place, 0.0)], axis=1)
         base, _ = np.linalg.qr(design)
-        cost.append(float(profile @ profile - np.sum((base.T @ profile) ** 2)))
+        cost.append(float(near @ near - np.sum((base.T @ near) ** 2)))
     return float(_TIMES[int(np.argmin(cost))]) * blur_px
