@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from lightgap.faces.bench_end import fit_bench_end
 from lightgap.faces.blur import Response
 from lightgap.faces.gap import GapView, view_gap
 from lightgap.faces.grain_end import follow_grain, grain_costs
@@ -30,6 +31,8 @@ Start = tuple[float, float]
 _PROCESSING_PX = 0.08
 _CLEAR_BLURS, _LEAST_ROOM_PX = 1.5, 2.5
 """How far before the next line an edge's window ends, and how far it reaches at least."""
+_SAME_PX, _AGAINST_BENCH = 2.0, 6.0
+"""Where the bench's hue ends, and what it says against every other line: it is wrong 1 in 20 times."""
 _BLOCKED_MARGIN_MM = 1.5
 _DOUBT_MM = 0.04
 _LEAST_OPEN_SHARE = 0.15
@@ -161,9 +164,24 @@ def _slot_edges(strip: Strip, side: Side, lines: list[SoughtLine], site: Site, g
     if not edges:
         return ()
     surest, *others = edges
+    edges = (surest, *(edge for edge in others if edge.converged))
+    bench = fit_bench_end(strip, side, surest, site, gap_px)
+    if bench is not None:
+        edges = _with_bench(edges, bench)
+    surest, *others = edges
     line = surest.at_middle_mm, surest.slope
     grain = follow_grain(strip, side, line, site.u_range, site.grain_deg)
-    return replace(surest, grain=grain), *(edge for edge in others if edge.converged)
+    return replace(surest, grain=grain), *others
+
+
+def _with_bench(edges: Edges, bench: EdgeFit) -> Edges:
+    """Put the line where the bench's hue ends first, or the line of brightness that lies there."""
+    apart_px = [abs(edge.at_middle_mm - bench.at_middle_mm) * edge.px_per_mm for edge in edges]
+    nearest = int(np.argmin(apart_px))
+    is_there = apart_px[nearest] < _SAME_PX
+    first = replace(edges[nearest], against=0.0) if is_there else bench
+    others = [edge for index, edge in enumerate(edges) if not (is_there and index == nearest)]
+    return first, *(replace(edge, against=edge.against + _AGAINST_BENCH) for edge in others)
 
 
 def _room_px(line: SoughtLine, lines: list[SoughtLine], side: Side, site: Site) -> float:
