@@ -154,3 +154,28 @@ def test_nothing_but_noise_is_told_as_unsure() -> None:
 
 def test_clipped_cost_counts_a_gross_error_as_three_sigmas() -> None:
     assert clipped_cost(np.array([0.0, 1.0, 100.0]), sigma=1.0) == pytest.approx(10.0 / 3.0)
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_rounds_that_creep_look_ahead(seed: int) -> None:
+    """A lit strip of 2 px below the edge that the model knows nothing of: weights and edge follow each other.
+
+    Where they lead is the same by few rounds as by many.
+    """
+    rng = np.random.default_rng(seed)
+    rows = np.repeat(np.arange(40), 84)
+    along = 2.0 * rows / 39.0 - 1.0
+    distance = rng.uniform(-11.0, 10.0, rows.size)
+    strip, dark = (blurred_step(distance - away, BLUR)[0] for away in (0.0, 2.0))
+    light = 0.4 * (1.0 - strip) + 0.2 * (strip - dark) + 0.02 * dark + 0.01 * rng.standard_normal(rows.size)
+
+    def basis(parameters: Array) -> tuple[Array, Array]:
+        step, slope = blurred_step(distance - parameters[0] - parameters[1] * along, BLUR)
+        by_shift = np.stack([slope, -slope])
+        return np.stack([1.0 - step, step]), np.stack([by_shift, by_shift * along])
+
+    gap = np.maximum(distance, 0.0)
+    smooth = np.stack([np.minimum(distance, 0.0), gap, gap**2])
+    few, many = (fit_levels(light, rows, basis, np.zeros(2), smooth, rounds) for rounds in (12, 200))
+    assert few.converged
+    assert few.parameters == pytest.approx(many.parameters, abs=0.002)
