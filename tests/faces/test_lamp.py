@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -130,6 +132,19 @@ def test_strips_too_narrow_to_be_seen_make_no_lamp(slope: float, is_lamp: bool) 
     seen_only = [wall for wall in walls if wall.wall_px and strip_width_px(wall.normal_deg, slope)]
     for lines in possible_lines(seen_only, BLUR_PX):
         assert (np.min(lines.cost[1:]) < 4.0) == is_lamp
+
+
+@pytest.mark.parametrize(("share", "is_lamp"), [(0.0, True), (0.4, False)])
+def test_what_hidden_walls_show_as_often_is_grain_and_no_lamp(share: float, is_lamp: bool) -> None:
+    """Lines of grain along the joints, in some of the walls that no lamp could be seen to light."""
+    walls = ring_of_walls(lit=True)
+    hidden = [index for index, wall in enumerate(walls) if not wall.wall_px]
+    for index in hidden[: round(share * len(hidden))]:
+        walls[index] = replace(walls[index], profile=profile(2.0 + 0.4 * (index % 5), index))
+    lit = [strip_width_px(wall.normal_deg) > 1.5 if wall.wall_px else False for wall in walls]
+    lines = possible_lines(walls, BLUR_PX)
+    speaks = [np.min(line.cost[1:]) < 4.0 for line, is_lit in zip(lines, lit, strict=True) if is_lit]
+    assert all(speaks) if is_lamp else not any(speaks)
 
 
 def test_three_walls_are_too_few_for_a_lamp() -> None:

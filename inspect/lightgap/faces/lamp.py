@@ -43,6 +43,7 @@ _MODEL_SHARE = 0.008
 _LEAST_GAIN = 60.0
 _LEAST_SHARE = 0.7
 """One lamp must explain this share of what free strips would explain."""
+_OVER_CHANCE = 2.0
 _HELPED = 5.0
 _RESOLVED_PX = 1.0
 """Narrower strips than this look like what the phone does to every edge."""
@@ -120,7 +121,7 @@ def possible_lines(walls: list[WallSight], blur_px: float) -> list[Lines]:
     lit = np.zeros(len(walls))
     if np.sum(seen) >= _LEAST_WALLS:
         lit[seen] = _lit_widths(
-            chi2[seen], [wall for wall, is_seen in zip(walls, seen, strict=True) if is_seen]
+            chi2[seen], [wall for wall, is_seen in zip(walls, seen, strict=True) if is_seen], chi2[~seen]
         )
     return [
         _lines(chi2[index], shift[index], wall, float(lit[index]), float(unexplained[index]))
@@ -143,15 +144,25 @@ def _lines(chi2: Array, shift: Array, wall: WallSight, lit_px: float, unexplaine
     return Lines(np.where(_WIDTHS > 0.0, shift, 0.0)[keep], cost[keep], unexplained)
 
 
-def _lit_widths(chi2: Array, walls: list[WallSight]) -> Array:
-    """The strips' widths by the one lamp, 0 if there is none."""
+def _lit_widths(chi2: Array, walls: list[WallSight], hidden: Array) -> Array:
+    """The strips' widths by the one lamp, 0 if there is none.
+
+    Lines of grain along a joint look like strips too. As often as beside walls that nobody sees (their costs:
+    ``hidden``) they do so by chance.
+    """
     width, gain = _lamp(chi2, walls)
     each = chi2[:, 0] - _at(chi2, width)
-    possible = float(np.sum(chi2[:, 0] - np.min(chi2, axis=1)))
+    possible = float(np.sum(_explained(chi2)))
+    chance = len(walls) * float(np.mean(_explained(hidden))) if len(hidden) else 0.0
     helped = each > _HELPED
     is_seen = np.sum(helped) >= _LEAST_WALLS and np.median(width[helped]) > _RESOLVED_PX
-    is_lamp = gain > max(_LEAST_GAIN, _LEAST_SHARE * possible) and is_seen
+    is_lamp = gain > max(_LEAST_GAIN, _LEAST_SHARE * possible, _OVER_CHANCE * chance) and is_seen
     return width if is_lamp else np.zeros(len(walls))
+
+
+def _explained(chi2: Array) -> Array:
+    """What each wall's best strip explains."""
+    return np.asarray(chi2[:, 0] - np.min(chi2, axis=1))
 
 
 def _lamp(chi2: Array, walls: list[WallSight]) -> tuple[Array, float]:
