@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -22,12 +20,12 @@ from lightgap_web.app import create_app, listening
 from lightgap_web.guard import Address, Guard
 from lightgap_web.network import lan_addresses
 from log_filling import fill
+from system_browser import system_browser
 
 LOCAL = ("127.0.0.1", 50000)
 PHONE = ("192.168.1.7", 50001)
 ADDRESS = Address(8010, ("192.168.1.5",))
 
-BROWSERS = ("/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome")
 BROWSER_ARGUMENTS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -125,14 +123,8 @@ network, in test_guard.py."""
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
-    """The system's Chromium; without one the test is skipped, or fails where it is known to be there."""
-    found = next((path for path in BROWSERS if Path(path).exists()), shutil.which("chromium"))
-    if found is None:
-        if os.environ.get("LIGHTGAP_NEEDS_BROWSER") == "1":
-            pytest.fail("no Chromium on this machine, though LIGHTGAP_NEEDS_BROWSER=1")
-        pytest.skip(
-            "no Chromium on this machine (Debian: apt-get install chromium); .ci/run fails without one"
-        )
+    """The system's Chromium, ready to open pages."""
+    found = system_browser()
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
