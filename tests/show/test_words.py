@@ -6,7 +6,7 @@ import pytest
 
 from lightgap.judge import Verdict, Verdicts, judge
 from lightgap.plan import Plan, Tolerance
-from lightgap.show.words import SIGNS, counted, headline, joined, reasons, worst_first
+from lightgap.show.words import SIGNS, counted, headline, joined, named, reasons, worst_first
 from lightgap.values import Below, Unknown
 from made_ring import deg, make_measurement, make_plan, mm
 
@@ -217,3 +217,17 @@ def test_every_verdict_has_its_own_mark_word_shape_and_colour() -> None:
 def test_counts_and_lists_read_as_said_aloud() -> None:
     assert (counted(1, "joint"), counted(2, "joint")) == ("1 joint", "2 joints")
     assert joined([1, 2, 3, 4]) == "1, 2, 3 and 4"
+
+
+@pytest.mark.parametrize(
+    ("numbers", "told"),
+    [
+        ([7], "joint 7"),
+        ([1, 2, 3], "joints 1, 2 and 3"),
+        (list(range(1, 49)), "joints 1 to 48"),
+        ([1, 2, 4, 5, 6, 7, 12], "joints 1, 2, 4 to 7 and 12"),
+        ([9, 8, 7, 6], "joints 9, 8, 7 and 6"),
+    ],
+)
+def test_a_long_run_of_numbers_is_told_by_its_ends(numbers: list[int], told: str) -> None:
+    assert named("joint", numbers) == told

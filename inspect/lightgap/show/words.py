@@ -41,6 +41,10 @@ SIGNS = {
 }
 
 
+_LEAST_RUN = 4
+"""Fewer numbers are sooner read one by one."""
+
+
 def joined(items: Sequence[object]) -> str:
     """Write a list as said aloud.
 
@@ -54,14 +58,21 @@ def joined(items: Sequence[object]) -> str:
 
 
 def named(noun: str, numbers: Sequence[int]) -> str:
-    """Name one or several by number.
+    """Name one or several by number; of a longer run, its ends.
 
     Examples
     --------
-    >>> named("joint", [3]), named("joint", [3, 8, 9])
-    ('joint 3', 'joints 3, 8 and 9')
+    >>> named("joint", [3]), named("joint", [3, 8, 9]), named("joint", [1, 2, 3, 4, 5, 8])
+    ('joint 3', 'joints 3, 8 and 9', 'joints 1 to 5 and 8')
     """
-    return f"{noun}{'' if len(numbers) == 1 else 's'} {joined(numbers)}"
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    told = [part for run in runs for part in (run if len(run) < _LEAST_RUN else [f"{run[0]} to {run[-1]}"])]
+    return f"{noun}{'' if len(numbers) == 1 else 's'} {joined(told)}"
 
 
 def counted(count: int, noun: str) -> str:
