@@ -198,16 +198,18 @@ def _odd_ones(hues: list[Array]) -> list[bool]:
 
     A smear too faint to be seen in one bin is one along the joint; woods differ in what they vary by.
     """
-    long = [hue for hue in hues if hue.size >= _LONGEST_RUN]
-    if len(long) < _FEWEST_ALIKE:
-        return [False] * len(hues)
     run = np.ones(_LONGEST_RUN) / _LONGEST_RUN
-    told = np.array(
-        [(np.log(np.mean(hue**2) + _NIL), np.convolve(hue, run, mode="valid").max()) for hue in long]
-    )
-    odd = _about_middle(told) / np.maximum(_spread(told), _LEAST_SCATTER)
-    stands_out = iter(np.all(odd > (_ODD_HUE, _ODD_RUN), axis=1))
-    return [bool(next(stands_out)) if hue.size >= _LONGEST_RUN else False for hue in hues]
+    told = {
+        index: (np.log(np.mean(hue**2) + _NIL), np.convolve(hue, run, mode="valid").max())
+        for index, hue in enumerate(hues)
+        if hue.size >= _LONGEST_RUN
+    }
+    if len(told) < _FEWEST_ALIKE:
+        return [False] * len(hues)
+    values = np.array(list(told.values()))
+    away = _about_middle(values) / np.maximum(_spread(values), _LEAST_SCATTER)
+    stands_out = dict(zip(told, np.all(away > (_ODD_HUE, _ODD_RUN), axis=1).tolist(), strict=True))
+    return [stands_out.get(index, False) for index in range(len(hues))]
 
 
 def _cover(joint: Beside, beside: Array, over_noise: Array) -> Cover:
