@@ -90,7 +90,7 @@ def find_quadrilateral(photo: Photo) -> SheetEdges:
     corners = _meeting(curves)
     sides = []
     for index, ends in enumerate(_ends(corners)):
-        curve, points, kept = _follow(photo, _Chord(*ends))
+        curve, points, kept = _follow(photo, curves[index].over(_Chord(*ends)))
         curves[index] = curve
         sides.append(Side(points, kept))
     return SheetEdges(tuple(sides), _meeting(curves), score)
@@ -227,6 +227,13 @@ class _Curve:
             np.polynomial.polynomial.polyval(2.0 * u / self.chord.length - 1.0, self.polynomial)
         )
 
+    def over(self, chord: _Chord) -> _Curve:
+        """The same parabola in another chord's frame."""
+        own = np.linspace(0.0, self.chord.length, 9)
+        u, v = chord.uv(self.chord.pixels(own, self.v(own)))
+        t = 2.0 * u / chord.length - 1.0
+        return _Curve(chord, np.asarray(np.polynomial.polynomial.polyfit(t, v, 2), dtype=float))
+
 
 def _ends(corners: Array) -> Iterator[tuple[Array, Array]]:
     return zip(corners, np.roll(corners, -1, axis=0), strict=True)
@@ -310,9 +317,9 @@ def _least_median_parabola(t: Array, v: Array) -> Array:
     return np.polynomial.polynomial.polyfit(t[near], v[near], 2)
 
 
-def _follow(photo: Photo, chord: _Chord) -> tuple[_Curve, Array, float]:
+def _follow(photo: Photo, curve: _Curve) -> tuple[_Curve, Array, float]:
     """Set a side finely: its curve, its edge points (n, 2) in px, and the share of blocks kept."""
-    curve = _Curve(chord, np.zeros(1))
+    chord = curve.chord
     blur: float | None = None
     for _ in range(2):
         u, offset, luma = _profiles(photo, curve, _BLOCK_PX, _WINDOW_PX)
