@@ -5,15 +5,20 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+import cv2
+import numpy as np
 import pytest
 
+from accuracy.maker import View
 from accuracy.matrix import cases
 from lightgap.check import find_reference
 from lightgap.errors import RingError
-from lightgap.photo import read_photo
+from lightgap.photo import LUMA, Photo, read_photo
+from lightgap.plan import Plan
 from lightgap.ring.comb import find_comb
 from lightgap.ring.outline import find_outline, find_outline_unscaled
 from lightgap.samples import Sample, read_samples
+from ring_scenes import ring
 
 SAMPLES = {sample.name: sample for sample in read_samples()}
 
@@ -49,3 +54,19 @@ def test_clear_thin_lines_are_no_gaps_though_a_rough_pose_smears_them() -> None:
     case = cases(506, 160)[133]
     drawn = case.draw()
     find_comb(drawn.photo, find_outline_unscaled(drawn.photo, case.plan), case.plan, rough=True)
+
+
+def test_tones_mapped_by_place_make_no_gaps_of_the_joints_of_two_woods() -> None:
+    """Each wood is made darker or brighter towards the other, over some 4 mm: a band of any width shows."""
+    plan = Plan(24, "closed", 300.0, 38.0, 19.0)
+    view = View(mm_per_px=0.18, tilt_deg=7.0, margin_mm=20.0)
+    drawn = ring(plan, woods=("beech", "walnut"), view=view, figure=0.05)
+    find_comb(tones_mapped(drawn.photo, 25.0, 0.4), find_outline_unscaled(drawn.photo, plan), plan)
+
+
+def tones_mapped(photo: Photo, reach_px: float, strength: float) -> Photo:
+    """Lift what is darker than the picture, and lower what is brighter, by their means over a reach."""
+    light = (photo.codes / 255.0) ** 2.2
+    near = cv2.GaussianBlur(light @ LUMA, (0, 0), reach_px)
+    mapped = light * ((np.mean(near) / near) ** strength)[..., None]
+    return replace(photo, codes=np.rint(255.0 * np.clip(mapped, 0.0, 1.0) ** (1 / 2.2)).astype(np.uint8))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d
 
 from lightgap.errors import RingError
 from lightgap.plan import Plan
@@ -27,6 +28,10 @@ _WIDER = 0.2
 """By so much a gap of its own width must be clearer than a thin line there: lines that a rough pose smears
 reach 0.17 more, and joints that are just some 1.5 mm open can be measured as closed ones too."""
 _WORTH_A_LOOK = 3.5
+_LEAST_RATIO = 0.22
+"""Of the band's difference on its fainter side, over the clearest step thereabouts. Where two woods meet
+without a gap, a phone that maps tones by place darkens one and brightens the other towards their joint: bands
+of any width differ from both sides, but never by more than 0.2 of the step between the woods (drawn)."""
 
 
 def check_closed(unrolled: Unrolled, plan: Plan) -> None:
@@ -49,7 +54,11 @@ def check_closed(unrolled: Unrolled, plan: Plan) -> None:
     }
     gap_mm = max(seen, key=lambda gap: seen[gap])
     thin = seen[float(_GAPS_MM[0])]
-    if gap_mm >= _LEAST_GAP_MM and seen[gap_mm] >= max(_CLEAR, thin + _WIDER):
+    wide = [gap for gap in seen if gap >= _LEAST_GAP_MM]
+    if gap_mm not in wide or seen[gap_mm] < max(_CLEAR, thin + _WIDER):
+        return
+    # Where a gap is nearly as bright as one of two woods, only some of its width stands out.
+    if max(_seen_as_gaps(unrolled, plan.segments, gap, _LEAST_RATIO) for gap in wide) >= _CLEAR:
         raise RingError(
             f"The joints look like gaps of about {gap_mm:g} mm ({gap_mm / 25.4:.2f} in), but closed joints "
             "were entered.",
@@ -58,9 +67,9 @@ def check_closed(unrolled: Unrolled, plan: Plan) -> None:
         )
 
 
-def _seen_as_gaps(unrolled: Unrolled, segments: int, gap_mm: float) -> float:
+def _seen_as_gaps(unrolled: Unrolled, segments: int, gap_mm: float, least_ratio: float = 0.0) -> float:
     """Return what three joints of four reach as gaps of a width, log(1 + T^2) on their poorer side."""
-    evidence = _gap_evidence(unrolled, gap_mm)
+    evidence = _gap_evidence(unrolled, gap_mm, least_ratio)
     columns, half = len(evidence), round(_REACH_MM / unrolled.step_mm)
     near = np.max([np.roll(evidence, shift) for shift in range(-half, half + 1)], axis=0)
     starts = np.arange(int(np.ceil(columns / segments)))
@@ -69,7 +78,7 @@ def _seen_as_gaps(unrolled: Unrolled, segments: int, gap_mm: float) -> float:
     return float(np.percentile(heights, 25))
 
 
-def _gap_evidence(unrolled: Unrolled, gap_mm: float) -> Array:
+def _gap_evidence(unrolled: Unrolled, gap_mm: float, least_ratio: float) -> Array:
     """Weigh a band at every column that differs from the wood on both its sides, and in the same way.
 
     Where two woods meet, a band differs from both too, but to opposite sides.
@@ -84,6 +93,10 @@ def _gap_evidence(unrolled: Unrolled, gap_mm: float) -> Array:
     ]
     log_t2 = [np.log1p(t_squared(side, usual_scatter(side))[0]) for side in sides]
     left, right = (side.mean(axis=1)[0] for side in sides)
-    lengths = np.linalg.norm(left, axis=-1) * np.linalg.norm(right, axis=-1)
-    alike = np.sum(left * right, axis=-1) / (lengths + 1e-6)
-    return np.asarray(np.minimum(*log_t2) * np.maximum(alike, 0.0))
+    lengths = np.linalg.norm(left, axis=-1), np.linalg.norm(right, axis=-1)
+    alike = np.sum(left * right, axis=-1) / (lengths[0] * lengths[1] + 1e-6)
+    # Beside a joint of two woods a flank holds some of either: what counts is the clearest step thereabouts.
+    reach = round((half + far) / unrolled.step_mm)
+    clearest = maximum_filter1d(np.maximum(*lengths), 2 * reach + 1, mode="wrap")
+    both = np.minimum(*lengths) >= least_ratio * clearest
+    return np.asarray(np.minimum(*log_t2) * np.maximum(alike, 0.0) * both)
