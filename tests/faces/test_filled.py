@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from accuracy.look import Bench, Light, Look, Wood
+from accuracy.look import WOODS, Bench, Light, Look, Wood
 from accuracy.maker import Drawn, View, draw_ring
 from accuracy.shape import Filling, no_faults, usual_faults
 from accuracy.truth import TrueJoint
-from lightgap.faces.blur import Response
+from lightgap.faces.blur import Response, tone_curve
 from lightgap.faces.closed import ClosedFit, ClosedView, fit_closed
 from lightgap.faces.colour import beyond_shade, brightness_and_tint
 from lightgap.faces.filled import FillFit, fit_fill, has_own_hue, tell_filling, tint_lag_px
@@ -27,6 +27,7 @@ from lightgap.faces.open import EdgeFit
 from lightgap.faces.squeeze import look_beside
 from lightgap.faces.strip import Strip
 from lightgap.faces.tinted import seek_seam
+from lightgap.photo import LINEAR_OF_CODE
 from lightgap.plan import Plan
 from made_strip import Array, MadeJoint
 
@@ -103,6 +104,21 @@ class TestTold:
         assert has_own_hue(look_beside(strip, (0.0, 0.0), 0.0, LINE.u_range, 0.0, 100.0), LINE.blur_px)
         slot = strip_of(LINE, PADAUK, SLOT)
         assert not has_own_hue(look_beside(slot, (0.0, 0.0), 0.4, LINE.u_range, 0.0, 100.0), LINE.blur_px)
+
+    @pytest.mark.parametrize("gap_mm", [0.1, 0.2])
+    @pytest.mark.parametrize("wood", ["maple", "ash", "cherry", "padauk"])
+    @pytest.mark.parametrize("strength", [0.5, 1.0])
+    def test_a_tone_curve_that_was_not_undone_makes_no_glue_of_a_slot(
+        self, strength: float, wood: str, gap_mm: float
+    ) -> None:
+        """The S-curve goes channel by channel, so a shade of the wood gets another hue than the wood."""
+        made = replace(LINE, gap_mm=gap_mm)
+        strip = strip_of(made, np.array(WOODS[wood]), SLOT)
+        codes = np.interp(strip.light, LINEAR_OF_CODE, np.arange(256) / 255.0)
+        light = np.interp(255.0 * tone_curve(codes, strength), np.arange(256), LINEAR_OF_CODE)
+        deepened = replace(strip, light=light.astype(np.float32))
+        beside = look_beside(deepened, (0.0, 0.0), gap_mm, made.u_range, 0.0, 100.0)
+        assert not has_own_hue(beside, made.blur_px)
 
     def test_glue_as_bright_as_one_of_two_woods_moves_the_step_of_brightness_off_that_of_hue(self) -> None:
         """Brown glue beside padauk: in brightness alone, the pale wood simply ends where the glue begins."""

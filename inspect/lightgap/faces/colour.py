@@ -34,16 +34,23 @@ def brightness_and_tint(light: NDArray[Any]) -> Array:
     ndarray, shape (n, 3)
         Brightness 0..1, and tint towards blue and towards red, about -0.5..0.5.
     """
-    code = np.interp(light, LINEAR_OF_CODE, _CODES)
-    luma = code @ LUMA
-    return np.stack([luma, _BLUE_SHARE * (code[:, 2] - luma), _RED_SHARE * (code[:, 0] - luma)], axis=1)
+    return _tint_of(np.interp(light, LINEAR_OF_CODE, _CODES))
 
 
 def light_of(tints: Array) -> Array:
     """Linear light of brightness and tint: the inverse of `brightness_and_tint`, shape (n, 3)."""
+    return np.asarray(np.interp(_code_of(tints), _CODES, LINEAR_OF_CODE))
+
+
+def _tint_of(code: Array) -> Array:
+    luma = code @ LUMA
+    return np.stack([luma, _BLUE_SHARE * (code[:, 2] - luma), _RED_SHARE * (code[:, 0] - luma)], axis=1)
+
+
+def _code_of(tints: Array) -> Array:
     red, blue = tints[:, 0] + tints[:, 2] / _RED_SHARE, tints[:, 0] + tints[:, 1] / _BLUE_SHARE
     green = (tints[:, 0] - LUMA[0] * red - LUMA[2] * blue) / LUMA[1]
-    return np.asarray(np.interp(np.stack([red, green, blue], axis=1), _CODES, LINEAR_OF_CODE))
+    return np.stack([red, green, blue], axis=1)
 
 
 def mixed_step(woods: Array, blur_px: float) -> Array:
@@ -62,6 +69,22 @@ def mixed_step(woods: Array, blur_px: float) -> Array:
     codes = brightness_and_tint(light[0] * (1.0 - share) + light[1] * share)
     sharp = np.where(place[:, None] < 0.0, woods[0], woods[1])
     return np.asarray(np.sum(codes - sharp, axis=0) * (place[1] - place[0]))
+
+
+def deepened(wood: Array) -> Array:
+    """What a phone's S-shaped tone curve of strength 1 adds to a shade of a wood, over the shade, shape (3,).
+
+    A shade takes each code c down by a share of it, and the curve c + s (c^2 (3 - 2 c) - c) changes steps of
+    code by its slope.
+
+    Parameters
+    ----------
+    wood : ndarray, shape (3,)
+        Brightness and tint.
+    """
+    code = _code_of(wood[None])[0]
+    change = code * (6.0 * code * (1.0 - code) - 1.0)
+    return np.asarray(_tint_of(change[None])[0])
 
 
 def beyond_shade(difference: Array, wood: Array) -> Array:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightgap.faces.closed import JointWindow, cut_window
-from lightgap.faces.colour import mixed_step
+from lightgap.faces.colour import deepened, mixed_step
 from lightgap.faces.levels import LevelFit, blurred_step, clipped_cost, fit_levels
 from lightgap.faces.line import Line
 from lightgap.faces.squeeze import Beside
@@ -32,6 +32,8 @@ _LEAST_BRIGHTER = 0.1
 _HUE_FLOOR, _HUE_PER_SLOT, _HUE_PER_STEP = 0.03, 0.05, 0.1
 _LIKELY_FLOOR, _LIKELY_PER_SLOT = 0.015, 0.02
 _FARTHEST_STEP_PX, _LIKELY_STEP_PX, _LEAST_STEP_BETWEEN = 1.4, 0.8, 0.15
+_TONE_CURVE_LEFT = 0.4
+"""Phones' curves are stronger than the usual one by up to so much; local tone mapping acts like one."""
 _HUE_SIGMAS, _LEAST_BINS = 4.0, 4
 _HUE_OVER_SLOT = 1.2
 _BRIGHTER, _BRIGHT_OVER_SLOT = 1.2, 4.0
@@ -176,7 +178,16 @@ def _step_and_slot(beside: Beside, blur_px: float) -> tuple[float, float, Array]
     normal = known.T @ known + np.diag([_HUE_NOISE**2, 1e-9])
     excess = np.median(beside.line, axis=0) - mixed_step(beside.woods, blur_px)
     step_px, slot_px = (float(part) for part in np.linalg.solve(normal, known.T @ excess))
-    return step_px, slot_px, excess - known @ [step_px, slot_px]
+    rest = excess - known @ [step_px, slot_px]
+    return step_px, slot_px, rest - _by_tone_curve(rest, slot_px, 0.5 * (a + b))
+
+
+def _by_tone_curve(rest: Array, slot_px: float, wood: Array) -> Array:
+    """What of a slot's hue comes of a tone curve that was not undone, or undone too far."""
+    away = slot_px * deepened(wood)
+    away -= wood * (wood @ away) / (wood @ wood)
+    strength = float(rest @ away) / (float(away @ away) + 1e-12)
+    return np.asarray(np.clip(strength, -_TONE_CURVE_LEFT, _TONE_CURVE_LEFT) * away)
 
 
 def fit_fill(
