@@ -17,11 +17,12 @@ from skimage import data
 
 from accuracy.look import Bench, Look, Wood
 from accuracy.maker import Drawn, View, draw_ring
+from accuracy.phone import Phone
 from accuracy.scoring import score
 from accuracy.shape import no_faults
 from accuracy.truth import Truth, read_truth
 from lightgap.check import check, find_reference
-from lightgap.errors import LightgapError, PlanError, RingError, ScaleError
+from lightgap.errors import LightgapError, PhotoError, PlanError, RingError, ScaleError
 from lightgap.hand import ByHand, HandFace
 from lightgap.judge import Verdict
 from lightgap.photo import Photo, read_photo
@@ -226,6 +227,38 @@ class TestByHand:
         np.testing.assert_allclose(
             report.measurement.ring.centre_px, plain_report().measurement.ring.centre_px, atol=0.5
         )
+
+
+class TestBlur:
+    CLOSED = Plan(12, "closed", 120.0, 22.0, 16.0)
+
+    def ring(self, phone: Phone) -> Drawn:
+        gaps = np.geomspace(0.05, 0.5, self.CLOSED.segments)
+        faults = replace(no_faults(self.CLOSED), gap_mm=gaps)
+        look = Look(Wood(("cherry",)), bench=Bench("grey"))
+        return draw_ring(self.CLOSED, seed=8, faults=faults, look=look, view=View(mm_per_px=0.1), phone=phone)
+
+    @pytest.mark.parametrize("direction_deg", [10.0, 75.0])
+    def test_joints_across_a_movements_way_are_not_taken_for_wider_ones(self, direction_deg: float) -> None:
+        drawn = self.ring(Phone(moved_px=4.0, moved_deg=direction_deg))
+        report = check(drawn.photo, self.CLOSED)
+        rows = [row for row in score(drawn.truth, report).rows if row.quantity == "gap_mm" and row.told]
+        assert len(rows) == 3 * self.CLOSED.segments
+        assert np.mean([row.covered for row in rows]) >= 0.95
+        assert any("the phone moved" in note for note in report.notes)
+
+    def test_a_photo_at_rest_has_no_such_note(self) -> None:
+        assert not any("moved" in note or "blurred" in note for note in plain_report().notes)
+
+    @pytest.mark.parametrize(
+        ("phone", "told"),
+        [(Phone(moved_px=10.0, moved_deg=40.0), "The phone moved"), (Phone(blur_px=3.6), "too blurred")],
+        ids=["moved", "out of focus"],
+    )
+    def test_too_much_of_either_is_refused(self, phone: Phone, told: str) -> None:
+        error = refused(self.ring(phone).photo, self.CLOSED)
+        assert isinstance(error, PhotoError)
+        assert told in error.message
 
 
 def refused(photo: Photo, plan: Plan, reference: str = "auto") -> LightgapError:

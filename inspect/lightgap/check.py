@@ -7,12 +7,12 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from lightgap.errors import PlanError, ScaleError
-from lightgap.faces.blur import Response, measure_response, typical_response
+from lightgap.faces.blur import CARDS, Response, measure_response, typical_response
 from lightgap.faces.fit import fit_joints
 from lightgap.hand import ByHand
 from lightgap.measure.measuring import measure
 from lightgap.photo import Photo
-from lightgap.picture_notes import picture_notes, wide_gaps_note
+from lightgap.picture_notes import check_blur, picture_notes, wide_gaps_note
 from lightgap.plan import Plan
 from lightgap.reference.across_flats import find_across_flats
 from lightgap.reference.adjust import WORST_STRAIN, lens_strain
@@ -68,6 +68,7 @@ def check(
     progress(0.60, "following its edges")
     edges = fit_edges(photo, outline, comb, plan)
     response = _response(photo, found, outline, edges, plan)
+    check_blur(response)
     progress(0.70, "measuring the joints")
     joints = fit_joints(photo, response, outline, comb, edges, plan, hand.faces)
     measurement = measure(outline, comb, edges, joints, plan, found)
@@ -160,7 +161,7 @@ def _response(
     """The photo's blur and halo: from the cards' squares, else from the ring's own outer edges."""
     response = None
     if reference.kind == "cards":
-        response = measure_response(photo, square_edges(reference, plan.reference_height_mm), "the cards")
+        response = measure_response(photo, square_edges(reference, plan.reference_height_mm), CARDS)
     if response is None:
         response = measure_response(
             photo, outer_edges_px(outline, edges, plan), "the ring's outer edges", plan.outline == "polygon"

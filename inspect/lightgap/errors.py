@@ -38,7 +38,7 @@ class LightgapError(Exception):
 
 
 class PhotoError(LightgapError):
-    """The file is no usable photo: not a picture, truncated, too small, too large."""
+    """The file is no usable photo: not a picture, truncated, too small, too large, too blurred."""
 
 
 class PlanError(LightgapError):

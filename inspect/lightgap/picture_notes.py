@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lightgap.faces.blur import Response
+from lightgap.errors import PhotoError
+from lightgap.faces.blur import CARDS, Response
 from lightgap.measure import Measurement
 from lightgap.photo import Photo
 from lightgap.plan import Plan
@@ -16,7 +17,9 @@ Array = NDArray[np.float64]
 
 _PX_PER_TOLERANCE = 1.0
 """Pixels that the gap's limit should span at the least to be judged."""
-_BLURRED_PX = 1.8
+_BLURRED_PX, _MOVED_PX, _MOVED_SHARE = 1.8, 0.9, 0.6
+_MOST_BLURRED_PX, _MOST_MOVED_PX = 3.2, 2.0
+"""Photographs blurred by more, afterwards, gave gaps of which a quarter lay outside of what was stated."""
 _OFF_CENTRE_SHARE = 0.25
 """Camera's foot off the centre, as a share of its height, from which a slot's wall is in the way."""
 _GLARE_CODE, _GLARE_SHARE = 252, 0.03
@@ -26,11 +29,35 @@ _WIDE_MM, _FEWEST_GAPS = 0.08, 4
 """Sharp edges and careful spacers make less."""
 
 
+def check_blur(response: Response) -> None:
+    """Raise if the cards show that the photo is too blurred to be measured.
+
+    A ring's own edges may look soft because they are rounded, so they refuse no photo.
+
+    Raises
+    ------
+    PhotoError
+    """
+    if response.source != CARDS:
+        return
+    if response.middle_px > _MOST_BLURRED_PX:
+        raise PhotoError(
+            f"This photo is too blurred to be measured ({response.middle_px:.1f} pixels).",
+            "Wipe the lens, tap the ring to focus, use more light, and take the photo again; at over 12 "
+            "megapixels choose the camera's usual size.",
+        )
+    if response.moved_px > _MOST_MOVED_PX:
+        raise PhotoError(
+            "The phone moved while this photo was taken: everything in it is smeared in one direction.",
+            "Rest the phone on something, or use its timer and more light, and take the photo again.",
+        )
+
+
 def picture_notes(photo: Photo, outline: Outline, response: Response, plan: Plan) -> tuple[str, ...]:
     """Return a sentence for each thing that makes the values of this photo less sure than they could be.
 
-    Too far away (mm per pixel against what the gap's limit needs), blurred, camera off the centre (how
-    much of a slot's wall it shows), glare, dark wood.
+    Too far away (mm per pixel against what the gap's limit needs), moved or blurred, camera off the
+    centre (how much of a slot's wall it shows), glare, dark wood.
     """
     notes = []
     camera, height = outline.camera, plan.thickness_mm
@@ -44,7 +71,12 @@ def picture_notes(photo: Photo, outline: Outline, response: Response, plan: Plan
         )
     centre_px = camera.project_plane([0.0, 0.0], height)
     blur = response.blur_at(centre_px)
-    if blur > _BLURRED_PX:
+    if response.moved_px > max(_MOVED_PX, _MOVED_SHARE * blur):
+        notes.append(
+            f"the phone moved while the photo was taken, which blurs it by {response.moved_px:.1f} pixels in "
+            "one direction; rest the phone on something, and use more light"
+        )
+    elif blur > _BLURRED_PX:
         notes.append(
             f"the photo is blurred ({blur:.1f} pixels); tap the ring to focus, rest the phone on something, "
             "and use more light"

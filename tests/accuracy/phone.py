@@ -27,6 +27,9 @@ class Phone:
         Standard deviation of the lens's Gaussian blur in the middle, the pixel's own square not counted.
     corner_blur : float
         Blur in the corners over that in the middle; its square grows with the square of the distance.
+    moved_px, moved_deg : float
+        How far the picture ran over the sensor while the shutter was open, evenly, and in which direction
+        (clockwise from the picture's right).
     red_scale, blue_scale : float
         Size of the red and blue pictures about the middle over that of the green one.
     vignette : float
@@ -49,6 +52,8 @@ class Phone:
 
     blur_px: float = 0.8
     corner_blur: float = 1.0
+    moved_px: float = 0.0
+    moved_deg: float = 0.0
     red_scale: float = 1.0
     blue_scale: float = 1.0
     vignette: float = 0.0
@@ -72,7 +77,7 @@ def develop(light: Picture, phone: Phone, rng: np.random.Generator, f35: int | N
 
     ``f35`` is the focal length (35 mm equivalent) written to EXIF.
     """
-    picture = _blurred(light, phone)
+    picture = moved(_blurred(light, phone), phone.moved_px, phone.moved_deg)
     _fringe(picture, phone)
     if phone.vignette or phone.exposure != 1.0:
         gain = np.float32(phone.exposure) * (1.0 - np.float32(phone.vignette) * _radius2(*picture.shape[:2]))
@@ -121,6 +126,21 @@ def _blurred(light: Picture, phone: Phone) -> Picture:
     ):
         cv2.accumulateProduct(blur(middle + growth * share), cv2.merge((weight,) * 3), picture)
     return picture
+
+
+def moved(picture: Picture, length_px: float, direction_deg: float) -> Picture:
+    """Average a picture, shape (height, width, ...), over a straight way of so many px: exact by Fourier."""
+    if length_px <= 0.0:
+        return picture
+    margin = int(np.ceil(length_px)) + 8
+    around = ((margin, margin), (margin, margin), *((0, 0),) * (picture.ndim - 2))
+    spectrum = np.fft.rfft2(np.pad(picture, around, mode="edge"), axes=(0, 1))
+    height, width = picture.shape[0] + 2 * margin, picture.shape[1] + 2 * margin
+    turn = np.radians(direction_deg)
+    along = np.fft.rfftfreq(width) * np.cos(turn) + np.fft.fftfreq(height)[:, None] * np.sin(turn)
+    passed = np.sinc(length_px * along).reshape(along.shape + (1,) * (picture.ndim - 2))
+    whole = np.fft.irfft2(spectrum * passed, (height, width), axes=(0, 1))
+    return np.asarray(whole[margin:-margin, margin:-margin], dtype=picture.dtype)
 
 
 def _fringe(picture: Picture, phone: Phone) -> None:

@@ -11,6 +11,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from accuracy.phone import moved
 from lightgap.faces.blur import Response, edge_sigma, measure_response, tone_curve, typical_response
 from lightgap.photo import LUMA, Photo
 
@@ -98,6 +99,60 @@ def test_blur_that_grows_to_the_corners_is_found_there() -> None:
     response = measured(drawn.photo(), drawn)
     assert response.blur_at(np.array([450.0, 350.0])) == pytest.approx(0.8, rel=0.03)
     assert response.blur_at(np.array([0.0, 0.0])) == pytest.approx(np.sqrt(0.64 + 0.6), rel=0.03)
+
+
+@pytest.mark.parametrize("direction_deg", [0.0, 30.0, 120.0])
+@pytest.mark.parametrize("length_px", [2.0, 3.0])
+def test_a_phone_that_moved_blurs_what_lies_across_its_way(length_px: float, direction_deg: float) -> None:
+    """A box of length L along the way adds its second moment, L^2 / 12, to sigma^2 across it."""
+    still = squares(0.9)
+    drawn = replace(still, light=moved(still.light, length_px, direction_deg))
+    response = measured(drawn.photo(), drawn)
+    middle, angle = np.array([450.0, 350.0]), np.radians(direction_deg)
+    along, aslant = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
+    assert response.blur_at(middle, aslant) == pytest.approx(0.9, rel=0.03)
+    assert response.blur_at(middle, along) == pytest.approx(np.sqrt(0.81 + length_px**2 / 12.0), rel=0.06)
+    # To a Gaussian's eye a box is wider than its second moment.
+    assert response.moved_px == pytest.approx(length_px / np.sqrt(12.0), rel=0.25)
+    assert response.standard > measured(still.photo(), still).standard
+
+
+def test_a_phone_at_rest_blurs_all_directions_alike() -> None:
+    drawn = squares(0.9, growth_px2=0.6)
+    response = measured(drawn.photo(), drawn)
+    assert response.moved_px < 0.2
+    # A drawn square has one blur, that of its middle, to its outermost edge.
+    assert abs(response.radial_px2) < 0.06
+
+
+def test_coloured_fringes_blur_across_the_way_to_the_middle() -> None:
+    """Red and blue drawn larger and smaller by 0.1 %: the colours' places scatter along the radius."""
+    drawn, scale = squares(0.9), 0.001
+    photo = drawn.photo()
+    centre = ((WIDTH - 1) / 2.0, (HEIGHT - 1) / 2.0)
+    for channel, size in ((0, 1.0 + scale), (2, 1.0 - scale)):
+        stretch = cv2.getRotationMatrix2D(centre, 0.0, size)
+        photo.codes[..., channel] = cv2.warpAffine(
+            photo.codes[..., channel], stretch, (WIDTH, HEIGHT), flags=cv2.INTER_CUBIC
+        )
+    response = measured(photo, drawn)
+    weights, away = np.asarray(LUMA), scale * np.hypot(WIDTH, HEIGHT) / 2.0 * np.array([1.0, 0.0, -1.0])
+    scatter2 = weights @ away**2 - (weights @ away) ** 2
+    corner, outward, round_it = np.zeros(2), np.array([WIDTH, HEIGHT]), np.array([-HEIGHT, WIDTH])
+    more2 = response.blur_at(corner, outward) ** 2 - response.blur_at(corner, round_it) ** 2
+    assert more2 == pytest.approx(scatter2, rel=0.35)
+    assert response.blur_at(corner, round_it) == pytest.approx(0.9, rel=0.04)
+
+
+def test_edges_that_all_face_outward_tell_no_blur_by_direction() -> None:
+    drawn = squares(0.9, growth_px2=0.6)
+    middles = drawn.edges_px.mean(axis=1) - [WIDTH / 2.0, HEIGHT / 2.0]
+    run = drawn.edges_px[:, 1] - drawn.edges_px[:, 0]
+    facing = np.abs(middles[:, 0] * run[:, 1] - middles[:, 1] * run[:, 0]) / np.hypot(*run.T)
+    outward = drawn.edges_px[facing > 0.9 * np.hypot(*middles.T)]
+    response = measure_response(drawn.photo(), outward, "outer edges")
+    assert response is not None
+    assert response.radial_px2 == 0.0
 
 
 @pytest.mark.parametrize("noise", [0.0, 0.004])

@@ -26,6 +26,8 @@ from lightgap.photo import LINEAR_OF_CODE, LUMA, Photo
 
 Array = NDArray[np.float64]
 
+CARDS = "the cards"
+"""As the source of a response: printed edges, which are sharp themselves."""
 _REACH_PX = 7.0
 _BIN_PX = 0.25
 _END_SHARE = 0.12
@@ -34,6 +36,12 @@ _SHORT_STANDARD = 0.15
 """A turned ring's edge is often broken by sandpaper, and its wall lit: either makes it look softer."""
 _MINIMUM_CONTRAST = 0.05
 _FARTHEST_PX, _SHARPEST_PX, _BLURREST_PX = 4.0, 0.3, 4.0
+_SPREAD = 0.05
+"""How alike edges of one blur are, as a share of sigma^2."""
+_MOVED_STANDARD = 0.1
+_MOVED_PX, _LEAST_MOVED = 0.4, 1.0 / 3.0
+_LEAST_TURNED = 1.0
+"""A ring's own outer edges all face outward, and do not tell how blur goes by direction (of -1 to 1)."""
 _GROUPS = 3
 _CLEAN_RESIDUAL = 0.005
 """Rms, in codes 0..1, below which sharpening alone explains the edges."""
@@ -80,6 +88,12 @@ class Response:
         tell the blur better.
     contrast : float
         Strength of the S-shaped tone curve to undo.
+    along_px2, aslant_px2 : float
+        What a phone that moved adds to sigma^2 across the direction (cos a, sin a) in the picture:
+        along cos 2a + aslant sin 2a; over all directions it adds nothing, the mean is in `middle_px`.
+    radial_px2 : float
+        What the lens and its coloured fringes add to sigma^2 in the corner, across a direction away from
+        the picture's middle, and take off across one square to it.
     """
 
     middle_px: float
@@ -92,10 +106,23 @@ class Response:
     source: str
     is_sure: bool = True
     contrast: float = 0.0
+    along_px2: float = 0.0
+    aslant_px2: float = 0.0
+    radial_px2: float = 0.0
 
-    def blur_at(self, point_px: Array) -> float:
-        """Sigma at a point, px."""
-        return float(np.sqrt(self.middle_px**2 + self.growth_px2 * _radius2(point_px, self.size_px)))
+    def blur_at(self, point_px: Array, across_px: Array | None = None) -> float:
+        """Sigma at a point, px: across a direction in the picture, or without one the mean of all."""
+        mean2 = self.middle_px**2 + self.growth_px2 * float(_radius2(point_px, self.size_px))
+        if across_px is None:
+            return float(np.sqrt(mean2))
+        by_direction = [self.along_px2, self.aslant_px2, self.radial_px2]
+        more2 = float(_by_direction(point_px, across_px, self.size_px) @ by_direction)
+        return float(np.sqrt(max(mean2 + more2, _SHARPEST_PX**2)))
+
+    @property
+    def moved_px(self) -> float:
+        """Sigma that the phone's movement adds along its direction, px."""
+        return float(np.sqrt(2.0 * np.hypot(self.along_px2, self.aslant_px2)))
 
     def light(
         self, photo: Photo, rows: slice, columns: slice, keep: NDArray[np.bool_] | None = None
@@ -145,6 +172,16 @@ def measure_response(photo: Photo, edges_px: Array, source: str, is_long: bool =
     if not is_long:
         blurred = _with_blur(photo, edges_px, replace(plain, is_sure=False))
         return blurred and replace(blurred, standard=float(np.hypot(blurred.standard, _SHORT_STANDARD)))
+    response = _with_blur(photo, edges_px, _processed(photo, edges_px, plain))
+    if response is not None and response.moved_px > _MOVED_PX:
+        # Beside edges that a movement has blurred, those that it has not pass for sharpened.
+        crisp = _least_moved(edges_px, response)
+        response = _with_blur(photo, edges_px, _processed(photo, crisp, plain))
+    return response
+
+
+def _processed(photo: Photo, edges_px: Array, plain: Response) -> Response:
+    """Measure halo and tone curve on long straight edges."""
     gain, halo_px, contrast, rest, overshoot = _halo(photo, edges_px)
     if rest < _CLEAN_RESIDUAL:
         # What the edges' form tells of the curve is about as sure as what phones usually do.
@@ -159,7 +196,14 @@ def measure_response(photo: Photo, edges_px: Array, source: str, is_long: bool =
             halo_standard=0.4 * _PROCESSED_GAIN,
             is_sure=False,
         )
-    return _with_blur(photo, edges_px, plain)
+    return plain
+
+
+def _least_moved(edges_px: Array, response: Response) -> Array:
+    """The third of the edges that a movement blurs least."""
+    across = _across(edges_px)
+    moved2 = _twofold(across) @ [response.along_px2, response.aslant_px2]
+    return edges_px[moved2 <= np.quantile(moved2, _LEAST_MOVED)]
 
 
 def typical_response(photo: Photo) -> Response:
@@ -169,32 +213,46 @@ def typical_response(photo: Photo) -> Response:
 
 
 def _with_blur(photo: Photo, edges_px: Array, response: Response) -> Response | None:
-    found = [
-        (edge.mean(axis=0), sigma)
-        for edge in edges_px
-        if (sigma := edge_sigma(photo, response, edge)) is not None
-    ]
+    found = [(edge, sigma) for edge in edges_px if (sigma := edge_sigma(photo, response, edge)) is not None]
     if len(found) < 4:
         return None
-    places = np.array([place for place, _ in found])
+    edges = np.array([edge for edge, _ in found])
     squares = np.array([sigma for _, sigma in found]) ** 2
+    middle = float(np.median(squares))
+    places = edges.mean(axis=1)
     radius2 = _radius2(places, response.size_px)
+    by_direction = _by_direction(places, _across(edges), response.size_px)
+    if np.ptp(by_direction[:, 2] / np.maximum(radius2, 1e-6)) < _LEAST_TURNED:
+        by_direction[:, 2] = 0.0
+    table = np.column_stack([np.ones(len(found)), radius2, by_direction])
+    # Edges of two directions, square to each other, leave a movement halfway between them open.
+    usual = np.eye(5)[2:] * _SPREAD / middle
+    most = 4.0 * middle
 
     def residuals(parameters: Array) -> Array:
-        return np.asarray((parameters[0] + parameters[1] * radius2) / squares - 1.0)
+        return np.concatenate([table @ parameters / squares - 1.0, usual @ parameters])
 
-    middle = float(np.median(squares))
     fit = least_squares(
         residuals,
-        [middle, 0.1],
+        [middle, 0.1, 0.0, 0.0, 0.0],
         loss="soft_l1",
-        f_scale=0.05,
-        bounds=([0.25 * middle, 0.0], [4 * middle, 9.0]),
+        f_scale=_SPREAD,
+        bounds=([0.25 * middle, 0.0, -most, -most, -most], [most, 9.0, most, most, most]),
     )
-    spread = 1.4826 * float(np.median(np.abs(residuals(fit.x)))) / 2.0
+    spread = 1.4826 * float(np.median(np.abs(residuals(fit.x)[: len(found)]))) / 2.0
     standard = float(np.hypot(0.012 if response.halo_gain == 0.0 else 0.03, spread / np.sqrt(len(found))))
-    middle2, growth = fit.x
-    return replace(response, middle_px=float(np.sqrt(middle2)), growth_px2=float(growth), standard=standard)
+    middle2, growth, along, aslant, radial = map(float, fit.x)
+    # A movement's blur is no Gaussian, and shows it where it is most of the blur.
+    moved = 2.0 * np.hypot(along, aslant) / (middle2 + np.hypot(along, aslant))
+    return replace(
+        response,
+        middle_px=float(np.sqrt(middle2)),
+        growth_px2=growth,
+        standard=float(np.hypot(standard, _MOVED_STANDARD * moved**2)),
+        along_px2=along,
+        aslant_px2=aslant,
+        radial_px2=radial,
+    )
 
 
 def edge_sigma(photo: Photo, response: Response, edge_px: Array) -> float | None:
@@ -330,6 +388,26 @@ def _stack(
 def _radius2(points_px: Array, size_px: tuple[int, int]) -> Array:
     half = np.array(size_px, dtype=float) / 2.0
     return np.asarray(np.sum((np.asarray(points_px) - half) ** 2, axis=-1) / np.sum(half**2))
+
+
+def _across(edges_px: Array) -> Array:
+    """Directions square to edges (n, 2, 2), shape (n, 2)."""
+    run = edges_px[:, 1] - edges_px[:, 0]
+    return np.stack([-run[:, 1], run[:, 0]], axis=1)
+
+
+def _by_direction(points_px: Array, across_px: Array, size_px: tuple[int, int]) -> Array:
+    """What sigma^2 across a direction is in terms of along, aslant and radial, shape (..., 3)."""
+    turned = _twofold(across_px)
+    away = np.asarray(points_px) - np.array(size_px) / 2.0
+    radial = np.sum(turned * _twofold(away), axis=-1) * _radius2(points_px, size_px)
+    return np.concatenate([turned, radial[..., None]], axis=-1)
+
+
+def _twofold(directions: Array) -> Array:
+    """Cosine and sine of twice the angle of directions (..., 2)."""
+    x, y = directions[..., 0], directions[..., 1]
+    return np.asarray(np.stack([x**2 - y**2, 2.0 * x * y], axis=-1) / (x**2 + y**2 + 1e-12)[..., None])
 
 
 def tone_curve(code: Array, contrast: float) -> Array:

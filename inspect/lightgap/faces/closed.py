@@ -206,7 +206,8 @@ class Scan:
         """Residual sum of squares over contrast, shape (grid, joints)."""
         known = self.bases @ profiles.T
         rest = np.sum(profiles**2, axis=1)[None, :] - np.sum(known**2, axis=1)
-        return np.asarray(np.maximum(rest, 1e-12) / np.var(profiles, axis=1)[None, :])
+        spread = np.maximum(np.var(profiles, axis=1), 1e-12)
+        return np.asarray(np.maximum(rest, 1e-12) / spread[None, :])
 
     def best(self, profile: Array) -> list[tuple[float, float]]:
         """Shift and gap, px, of the best place, and of the best clearly other gap if it is near."""

@@ -96,10 +96,11 @@ def find_site(
         max([u for u in inner if u is not None and abs(u - nominal[0]) < 3.0], default=nominal[0]),
         min([u for u in outer if u is not None and abs(u - nominal[1]) < 3.0], default=nominal[1]),
     )
-    middle_px = camera.project_plane(tooth.middle_mm, height)
-    blur = response.blur_at(middle_px)
+    middle_px, beside_px = frame.project(camera, np.zeros(2), np.array([0.0, 1.0]))
+    across_px = beside_px - middle_px
+    blur = response.blur_at(middle_px, across_px)
     inside, outside = (
-        response.blur_at(point) for point in frame.project(camera, np.array(ends), np.zeros(2))
+        response.blur_at(point, across_px) for point in frame.project(camera, np.array(ends), np.zeros(2))
     )
     return Site(
         tooth=tooth,
