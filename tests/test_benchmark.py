@@ -4,22 +4,27 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from accuracy.bound import row_variance
+from accuracy.changed import CHANGES, changed, summary
 from accuracy.maker import View, draw_ring
 from accuracy.matrix import FACTORS, cases
+from accuracy.photos import reference_of, run
 from accuracy.scoring import Score, score
 from accuracy.tables import errors_table, found_table, verdict_lines, worst_gaps
-from accuracy.truth import Truth
+from accuracy.truth import Truth, read_truth
 from lightgap.camera import Camera
 from lightgap.judge import Verdict
 from lightgap.measure import JointMeasure, Measurement, RingMeasure, SegmentMeasure
+from lightgap.photo import read_photo
 from lightgap.plan import Plan, Tolerance
 from lightgap.reference.found import PoseUncertainty, Reference
 from lightgap.report import Report, make_report
+from lightgap.samples import read_samples
 from lightgap.values import Below, Measured, Unknown, measured
 
 PLAN = Plan(8, "spaced", 130.0, 26.0, 18.0, gap_mm=3.0, tolerance=Tolerance(gap_mm=0.25, mitre_deg=0.2))
@@ -193,3 +198,39 @@ class TestScoring:
         assert "+0.0300" in errors_table(rows)
         assert "failed: no ring was seen" in found_table(scores)
         assert len(worst_gaps(scores)) == 8
+
+
+class TestChanged:
+    """A photograph that was changed afterwards keeps its truth."""
+
+    SOURCE = next(sample for sample in read_samples() if sample.name == "walnut12_closed_measured").truth
+
+    @pytest.mark.parametrize("name", [name for name, change in CHANGES.items() if change.geometry])
+    def test_the_truths_camera_turns_and_shrinks_with_the_picture(self, name: str, tmp_path: Path) -> None:
+        truth, before = changed(self.SOURCE, name, tmp_path), read_truth(self.SOURCE)
+        photo, height = read_photo(truth.photo), truth.plan.thickness_mm
+        for joint in truth.joints:
+            ends = truth.camera.to_plane(joint.face_a_px, height)
+            nearest = min(
+                np.abs(before.camera.to_plane(other.face_a_px, height) - ends).max()
+                for other in before.joints
+            )
+            assert nearest < 1e-6
+        assert np.all(truth.centre_px > 0.3 * np.array([photo.width, photo.height]))
+        assert np.all(truth.centre_px < 0.7 * np.array([photo.width, photo.height]))
+
+    def test_what_a_person_types_wrongly_is_in_the_plan(self, tmp_path: Path) -> None:
+        truth, before = changed(self.SOURCE, "thickness_1_mm_over", tmp_path), read_truth(self.SOURCE)
+        assert truth.plan.thickness_mm == before.plan.thickness_mm + 1.0
+        assert read_photo(truth.photo).focal_px == pytest.approx(read_photo(before.photo).focal_px)
+
+    def test_without_exif_nobody_knows_the_focal_length(self, tmp_path: Path) -> None:
+        assert read_photo(changed(self.SOURCE, "no_exif", tmp_path).photo).focal_px is None
+
+    def test_a_changed_photo_is_measured_as_truly(self, tmp_path: Path) -> None:
+        truth = changed(self.SOURCE, "turned", tmp_path)
+        score_, _ = run(truth, reference_of(truth))
+        assert (score_.found, score_.false, score_.failure) == (score_.joints, 0, None)
+        gaps = [row for row in score_.rows if row.quantity == "gap_mm" and row.told]
+        assert np.mean([row.covered for row in gaps]) >= 0.9
+        assert summary("turned", [score_]).startswith("turned                 12 of  12       0         0")

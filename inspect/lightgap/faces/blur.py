@@ -38,6 +38,9 @@ _MINIMUM_CONTRAST = 0.05
 _FARTHEST_PX, _SHARPEST_PX, _BLURREST_PX = 4.0, 0.3, 4.0
 _SPREAD = 0.05
 """How alike edges of one blur are, as a share of sigma^2."""
+_SURELY, _LEAST_MOVED2 = 3.0, 0.15
+"""A movement is believed that is surer than this many standard uncertainties, and more than this share of
+sigma^2: what a lens and the light on the edges do is less."""
 _MOVED_STANDARD = 0.1
 _MOVED_PX, _LEAST_MOVED = 0.4, 1.0 / 3.0
 _LEAST_TURNED = 1.0
@@ -218,19 +221,47 @@ def _with_blur(photo: Photo, edges_px: Array, response: Response) -> Response | 
         return None
     edges = np.array([edge for edge, _ in found])
     squares = np.array([sigma for _, sigma in found]) ** 2
-    middle = float(np.median(squares))
     places = edges.mean(axis=1)
     radius2 = _radius2(places, response.size_px)
     by_direction = _by_direction(places, _across(edges), response.size_px)
     if np.ptp(by_direction[:, 2] / np.maximum(radius2, 1e-6)) < _LEAST_TURNED:
         by_direction[:, 2] = 0.0
     table = np.column_stack([np.ones(len(found)), radius2, by_direction])
+    parameters, unsure2 = _fit_squares(table, squares)
+    moved2 = float(np.hypot(*parameters[2:4]))
+    if moved2 < max(_SURELY * unsure2, _LEAST_MOVED2 * parameters[0]):
+        table[:, 2:4] = 0.0
+        parameters, _ = _fit_squares(table, squares)
+        moved2 = 0.0
+    middle2, growth, along, aslant, radial = map(float, parameters)
+    spread = 1.4826 * float(np.median(np.abs(table @ parameters / squares - 1.0))) / 2.0
+    # A movement's blur is no Gaussian, and shows it where it is most of the blur.
+    standard = (
+        0.012 if response.halo_gain == 0.0 else 0.03,
+        spread / np.sqrt(len(found)),
+        _MOVED_STANDARD * (2.0 * moved2 / (middle2 + moved2)) ** 2,
+    )
+    return replace(
+        response,
+        middle_px=float(np.sqrt(middle2)),
+        growth_px2=growth,
+        standard=float(np.linalg.norm(standard)),
+        along_px2=along,
+        aslant_px2=aslant,
+        radial_px2=radial,
+    )
+
+
+def _fit_squares(table: Array, squares: Array) -> tuple[Array, float]:
+    """Fit sigma^2 of edges, (n,), by a table's five columns; how unsure the two of a movement are, px^2."""
+    middle = float(np.median(squares))
+    most = 4.0 * middle
     # Edges of two directions, square to each other, leave a movement halfway between them open.
     usual = np.eye(5)[2:] * _SPREAD / middle
-    most = 4.0 * middle
+    relative = table / squares[:, None]
 
     def residuals(parameters: Array) -> Array:
-        return np.concatenate([table @ parameters / squares - 1.0, usual @ parameters])
+        return np.concatenate([relative @ parameters - 1.0, usual @ parameters])
 
     fit = least_squares(
         residuals,
@@ -239,20 +270,10 @@ def _with_blur(photo: Photo, edges_px: Array, response: Response) -> Response | 
         f_scale=_SPREAD,
         bounds=([0.25 * middle, 0.0, -most, -most, -most], [most, 9.0, most, most, most]),
     )
-    spread = 1.4826 * float(np.median(np.abs(residuals(fit.x)[: len(found)]))) / 2.0
-    standard = float(np.hypot(0.012 if response.halo_gain == 0.0 else 0.03, spread / np.sqrt(len(found))))
-    middle2, growth, along, aslant, radial = map(float, fit.x)
-    # A movement's blur is no Gaussian, and shows it where it is most of the blur.
-    moved = 2.0 * np.hypot(along, aslant) / (middle2 + np.hypot(along, aslant))
-    return replace(
-        response,
-        middle_px=float(np.sqrt(middle2)),
-        growth_px2=growth,
-        standard=float(np.hypot(standard, _MOVED_STANDARD * moved**2)),
-        along_px2=along,
-        aslant_px2=aslant,
-        radial_px2=radial,
-    )
+    scatter = 1.4826 * float(np.median(np.abs(relative @ fit.x - 1.0)))
+    normal = relative.T @ relative + usual.T @ usual
+    variance = scatter**2 * np.diag(np.linalg.pinv(normal))
+    return np.asarray(fit.x, dtype=float), float(np.sqrt(variance[2] + variance[3]))
 
 
 def edge_sigma(photo: Photo, response: Response, edge_px: Array) -> float | None:
