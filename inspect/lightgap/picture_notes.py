@@ -31,16 +31,18 @@ _WIDE_MM, _FEWEST_GAPS = 0.08, 4
 
 
 def check_blur(response: Response) -> None:
-    """Raise if the photo is too blurred to be measured.
+    """Raise if the cards show that the photo is too blurred to be measured.
 
-    A ring's own edges may look soft because they are rounded, so they refuse no photo for that; but
-    rounded edges look soft all round.
+    A ring's own edges refuse no photo: they may look soft because they are rounded, and softer on the side
+    where a lamp lights the wall below them.
 
     Raises
     ------
     PhotoError
     """
-    if response.source == CARDS and response.middle_px > _MOST_BLURRED_PX:
+    if response.source != CARDS:
+        return
+    if response.middle_px > _MOST_BLURRED_PX:
         raise PhotoError(
             f"This photo is too blurred to be measured ({response.middle_px:.1f} pixels).",
             "Wipe the lens, tap the ring to focus, use more light, and take the photo again; at over 12 "
