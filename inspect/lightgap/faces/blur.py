@@ -40,7 +40,8 @@ _SPREAD = 0.05
 """How alike edges of one blur are, as a share of sigma^2."""
 _SURELY, _LEAST_MOVED2 = 3.0, 0.15
 """A movement is believed that is surer than this many standard uncertainties, and more than this share of
-sigma^2: what a lens and the light on the edges do is less."""
+sigma^2: what a lens and the light on the edges do is less. It must be sure to that share, too: of one card
+alone the lens's blur away from the middle and a movement look alike."""
 _MOVED_STANDARD = 0.1
 _MOVED_PX, _LEAST_MOVED = 0.4, 1.0 / 3.0
 _LEAST_TURNED = 1.0
@@ -229,7 +230,7 @@ def _with_blur(photo: Photo, edges_px: Array, response: Response) -> Response | 
     table = np.column_stack([np.ones(len(found)), radius2, by_direction])
     parameters, unsure2 = _fit_squares(table, squares)
     moved2 = float(np.hypot(*parameters[2:4]))
-    if moved2 < max(_SURELY * unsure2, _LEAST_MOVED2 * parameters[0]):
+    if _SURELY * unsure2 > moved2 or not unsure2 < _LEAST_MOVED2 * parameters[0] < moved2:
         table[:, 2:4] = 0.0
         parameters, _ = _fit_squares(table, squares)
         moved2 = 0.0
