@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
+from scipy import fft
 
 Picture = NDArray[np.float32]
 
@@ -133,14 +134,17 @@ def moved(picture: Picture, length_px: float, direction_deg: float) -> Picture:
     if length_px <= 0.0:
         return picture
     margin = int(np.ceil(length_px)) + 8
-    around = ((margin, margin), (margin, margin), *((0, 0),) * (picture.ndim - 2))
-    spectrum = np.fft.rfft2(np.pad(picture, around, mode="edge"), axes=(0, 1))
     height, width = picture.shape[0] + 2 * margin, picture.shape[1] + 2 * margin
     turn = np.radians(direction_deg)
     along = np.fft.rfftfreq(width) * np.cos(turn) + np.fft.fftfreq(height)[:, None] * np.sin(turn)
-    passed = np.sinc(length_px * along).reshape(along.shape + (1,) * (picture.ndim - 2))
-    whole = np.fft.irfft2(spectrum * passed, (height, width), axes=(0, 1))
-    return np.asarray(whole[margin:-margin, margin:-margin], dtype=picture.dtype)
+    passed = np.sinc(length_px * along).astype(np.float32)
+    smeared = np.empty_like(picture)
+    # One colour at a time: a transform of all three at once takes gigabytes.
+    for channel in np.ndindex(picture.shape[2:]):
+        padded = np.pad(picture[(..., *channel)], margin, mode="edge")
+        whole = fft.irfft2(fft.rfft2(padded) * passed, padded.shape)
+        smeared[(..., *channel)] = whole[margin:-margin, margin:-margin]
+    return smeared
 
 
 def _fringe(picture: Picture, phone: Phone) -> None:

@@ -38,10 +38,10 @@ _MINIMUM_CONTRAST = 0.05
 _FARTHEST_PX, _SHARPEST_PX, _BLURREST_PX = 4.0, 0.3, 4.0
 _SPREAD = 0.05
 """How alike edges of one blur are, as a share of sigma^2."""
-_SURELY, _LEAST_MOVED2 = 3.0, 0.15
+_SURELY, _LEAST_MOVED2, _MOST_UNSURE2 = 3.0, 0.15, 0.3
 """A movement is believed that is surer than this many standard uncertainties, and more than this share of
-sigma^2: what a lens and the light on the edges do is less. It must be sure to that share, too: of one card
-alone the lens's blur away from the middle and a movement look alike."""
+sigma^2: what a lens and the light on the edges do is less. Surer than the last share it must be, too: of one
+card alone the lens's blur away from the middle and a movement look alike."""
 _MOVED_STANDARD = 0.1
 _MOVED_PX, _LEAST_MOVED = 0.4, 1.0 / 3.0
 _LEAST_TURNED = 1.0
@@ -230,7 +230,8 @@ def _with_blur(photo: Photo, edges_px: Array, response: Response) -> Response | 
     table = np.column_stack([np.ones(len(found)), radius2, by_direction])
     parameters, unsure2 = _fit_squares(table, squares)
     moved2 = float(np.hypot(*parameters[2:4]))
-    if _SURELY * unsure2 > moved2 or not unsure2 < _LEAST_MOVED2 * parameters[0] < moved2:
+    is_told = unsure2 < _MOST_UNSURE2 * parameters[0]
+    if not is_told or moved2 < max(_SURELY * unsure2, _LEAST_MOVED2 * parameters[0]):
         table[:, 2:4] = 0.0
         parameters, _ = _fit_squares(table, squares)
         moved2 = 0.0
