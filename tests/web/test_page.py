@@ -343,7 +343,7 @@ def test_the_numbers_can_be_changed_without_the_photo(open_page: Open) -> None:
     page = open_page()
     measure(page, "empty.jpg")
     page.click("#change")
-    page.wait_for_function("() => document.querySelector('#across_flats_mm').value === '220'")
+    page.wait_for_function("() => document.querySelector('#across_flats_mm')?.value === '220'")
     page.wait_for_selector("#chosen img:visible")
     page.fill("#width_mm", "37")
     page.click("#send")
