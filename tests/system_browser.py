@@ -13,10 +13,12 @@ PLACES = ("/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chr
 def system_browser() -> str:
     """Return the path of the system's Chromium; without one the test is skipped.
 
-    The README's test command must pass on a machine that has Python alone. Where a browser is needed,
-    conftest.py fails what was skipped.
+    Where a browser is needed, conftest.py fails what was skipped.
     """
     found = next((path for path in PLACES if Path(path).exists()), shutil.which("chromium"))
     if found is None:
-        pytest.skip("no Chromium here (Debian: apt-get install chromium); .ci/run fails without one")
+        pytest.skip(
+            "the README's test command must pass with Python alone, and this machine has no Chromium to open "
+            "the page with (Debian: apt-get install chromium); never skipped in .ci/run, which installs it"
+        )
     return found
