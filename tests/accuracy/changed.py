@@ -77,7 +77,7 @@ def _smaller(codes: Codes, share: float) -> tuple[Codes, NDArray[np.float64]]:
     light = cv2.resize(LINEAR_OF_CODE[codes], size, interpolation=cv2.INTER_AREA)
     scale = size[0] / codes.shape[1]
     shift = 0.5 * (scale - 1.0)
-    return _coded(light), np.array([[scale, 0.0, shift], [0.0, scale, shift]])
+    return coded(light), np.array([[scale, 0.0, shift], [0.0, scale, shift]])
 
 
 def _slope(light: Light, _: Rng) -> Light:
@@ -87,7 +87,8 @@ def _slope(light: Light, _: Rng) -> Light:
     return np.asarray(light * (down[:, None] * along)[..., None], dtype=np.float32)
 
 
-def _tones_by_place(light: Light, _: Rng, reach_px: float) -> Light:
+def tones_by_place(light: Light, reach_px: float) -> Light:
+    """Lift what is darker than the picture, and lower what is brighter, by its mean over a reach."""
     near = cv2.GaussianBlur(light @ LUMA, (0, 0), reach_px)
     return np.asarray(light * ((np.mean(near) / near) ** 0.4)[..., None], dtype=np.float32)
 
@@ -158,7 +159,7 @@ CHANGES: dict[str, Change] = {
     "grey": Change(codes=lambda codes, _: np.repeat((codes @ LUMA)[..., None], 3, axis=2)),
     "tone_curve": Change(codes=lambda codes, _: 255.0 * tone_curve(codes / 255.0, 0.8)),
     "flatter_tones": Change(codes=lambda codes, _: 255.0 * (codes / 255.0) ** 0.75),
-    "tones_by_place": Change(light=partial(_tones_by_place, reach_px=25.0)),
+    "tones_by_place": Change(light=lambda light, _: tones_by_place(light, 25.0)),
     "noise": Change(codes=lambda codes, rng: codes + rng.normal(0.0, 6.0, codes.shape)),
     "smoothed": Change(codes=lambda codes, _: cv2.bilateralFilter(codes, 5, 18, 1.5)),
     "sharpened": Change(
@@ -201,7 +202,7 @@ def changed(source: Path, name: str, folder: Path) -> Truth:
         codes, pixels = change.geometry(codes)
         raw = _seen_through(raw, pixels)
     if change.light is not None:
-        codes = _coded(change.light(LINEAR_OF_CODE[codes], rng))
+        codes = coded(change.light(LINEAR_OF_CODE[codes], rng))
     if change.codes is not None:
         codes = np.clip(np.rint(change.codes(codes, rng)), 0, 255).astype(np.uint8)
     if change.plan is not None:
@@ -219,7 +220,7 @@ def changed(source: Path, name: str, folder: Path) -> Truth:
     return read_truth(truth)
 
 
-def _coded(light: Light) -> Codes:
+def coded(light: Light) -> Codes:
     """The nearest sRGB codes of linear light."""
     middles = 0.5 * (LINEAR_OF_CODE[1:] + LINEAR_OF_CODE[:-1])
     return np.searchsorted(middles, light).astype(np.uint8)

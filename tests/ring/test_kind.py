@@ -5,15 +5,14 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-import cv2
-import numpy as np
 import pytest
 
+from accuracy.changed import coded, tones_by_place
 from accuracy.maker import View
 from accuracy.matrix import cases
 from lightgap.check import find_reference
 from lightgap.errors import RingError
-from lightgap.photo import LUMA, Photo, read_photo
+from lightgap.photo import LINEAR_OF_CODE, read_photo
 from lightgap.plan import Plan
 from lightgap.ring.comb import find_comb
 from lightgap.ring.outline import find_outline, find_outline_unscaled
@@ -61,12 +60,6 @@ def test_tones_mapped_by_place_make_no_gaps_of_the_joints_of_two_woods() -> None
     plan = Plan(24, "closed", 300.0, 38.0, 19.0)
     view = View(mm_per_px=0.18, tilt_deg=7.0, margin_mm=20.0)
     drawn = ring(plan, woods=("beech", "walnut"), view=view, figure=0.05)
-    find_comb(tones_mapped(drawn.photo, 25.0, 0.4), find_outline_unscaled(drawn.photo, plan), plan)
-
-
-def tones_mapped(photo: Photo, reach_px: float, strength: float) -> Photo:
-    """Lift what is darker than the picture, and lower what is brighter, by their means over a reach."""
-    light = (photo.codes / 255.0) ** 2.2
-    near = cv2.GaussianBlur(light @ LUMA, (0, 0), reach_px)
-    mapped = light * ((np.mean(near) / near) ** strength)[..., None]
-    return replace(photo, codes=np.rint(255.0 * np.clip(mapped, 0.0, 1.0) ** (1 / 2.2)).astype(np.uint8))
+    photo = drawn.photo
+    mapped = replace(photo, codes=coded(tones_by_place(LINEAR_OF_CODE[photo.codes], 25.0)))
+    find_comb(mapped, find_outline_unscaled(photo, plan), plan)

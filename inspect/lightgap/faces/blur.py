@@ -22,6 +22,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import least_squares
 from scipy.special import ndtr
 
+from lightgap.faces.edge_blur import across_edges, by_direction, fit_blur, radius2, twofold
 from lightgap.photo import LINEAR_OF_CODE, LUMA, Photo
 
 Array = NDArray[np.float64]
@@ -36,16 +37,8 @@ _SHORT_STANDARD = 0.15
 """A turned ring's edge is often broken by sandpaper, and its wall lit: either makes it look softer."""
 _MINIMUM_CONTRAST = 0.05
 _FARTHEST_PX, _SHARPEST_PX, _BLURREST_PX = 4.0, 0.3, 4.0
-_SPREAD = 0.05
-"""How alike edges of one blur are, as a share of sigma^2."""
-_SURELY, _LEAST_MOVED2, _MOST_UNSURE2 = 3.0, 0.15, 0.3
-"""A movement is believed that is surer than this many standard uncertainties, and more than this share of
-sigma^2: what a lens and the light on the edges do is less. Surer than the last share it must be, too: of one
-card alone the lens's blur away from the middle and a movement look alike."""
-_MOVED_STANDARD = 0.1
 _MOVED_PX, _LEAST_MOVED = 0.4, 1.0 / 3.0
-_LEAST_TURNED = 1.0
-"""A ring's own outer edges all face outward, and do not tell how blur goes by direction (of -1 to 1)."""
+"""Movement from which halo and curve are measured on a part of the edges: on those that it blurs least."""
 _GROUPS = 3
 _CLEAN_RESIDUAL = 0.005
 """Rms, in codes 0..1, below which sharpening alone explains the edges."""
@@ -116,11 +109,11 @@ class Response:
 
     def blur_at(self, point_px: Array, across_px: Array | None = None) -> float:
         """Sigma at a point, px: across a direction in the picture, or without one the mean of all."""
-        mean2 = self.middle_px**2 + self.growth_px2 * float(_radius2(point_px, self.size_px))
+        mean2 = self.middle_px**2 + self.growth_px2 * float(radius2(point_px, self.size_px))
         if across_px is None:
             return float(np.sqrt(mean2))
-        by_direction = [self.along_px2, self.aslant_px2, self.radial_px2]
-        more2 = float(_by_direction(point_px, across_px, self.size_px) @ by_direction)
+        terms = [self.along_px2, self.aslant_px2, self.radial_px2]
+        more2 = float(by_direction(point_px, across_px, self.size_px) @ terms)
         return float(np.sqrt(max(mean2 + more2, _SHARPEST_PX**2)))
 
     @property
@@ -205,8 +198,8 @@ def _processed(photo: Photo, edges_px: Array, plain: Response) -> Response:
 
 def _least_moved(edges_px: Array, response: Response) -> Array:
     """The third of the edges that a movement blurs least."""
-    across = _across(edges_px)
-    moved2 = _twofold(across) @ [response.along_px2, response.aslant_px2]
+    across = across_edges(edges_px)
+    moved2 = twofold(across) @ [response.along_px2, response.aslant_px2]
     return edges_px[moved2 <= np.quantile(moved2, _LEAST_MOVED)]
 
 
@@ -220,62 +213,19 @@ def _with_blur(photo: Photo, edges_px: Array, response: Response) -> Response | 
     found = [(edge, sigma) for edge in edges_px if (sigma := edge_sigma(photo, response, edge)) is not None]
     if len(found) < 4:
         return None
-    edges = np.array([edge for edge, _ in found])
-    squares = np.array([sigma for _, sigma in found]) ** 2
-    places = edges.mean(axis=1)
-    radius2 = _radius2(places, response.size_px)
-    by_direction = _by_direction(places, _across(edges), response.size_px)
-    if np.ptp(by_direction[:, 2] / np.maximum(radius2, 1e-6)) < _LEAST_TURNED:
-        by_direction[:, 2] = 0.0
-    table = np.column_stack([np.ones(len(found)), radius2, by_direction])
-    parameters, unsure2 = _fit_squares(table, squares)
-    moved2 = float(np.hypot(*parameters[2:4]))
-    is_told = unsure2 < _MOST_UNSURE2 * parameters[0]
-    if not is_told or moved2 < max(_SURELY * unsure2, _LEAST_MOVED2 * parameters[0]):
-        table[:, 2:4] = 0.0
-        parameters, _ = _fit_squares(table, squares)
-        moved2 = 0.0
-    middle2, growth, along, aslant, radial = map(float, parameters)
-    spread = 1.4826 * float(np.median(np.abs(table @ parameters / squares - 1.0))) / 2.0
-    # A movement's blur is no Gaussian, and shows it where it is most of the blur.
-    standard = (
-        0.012 if response.halo_gain == 0.0 else 0.03,
-        spread / np.sqrt(len(found)),
-        _MOVED_STANDARD * (2.0 * moved2 / (middle2 + moved2)) ** 2,
+    blur = fit_blur(
+        np.array([edge for edge, _ in found]), np.array([sigma for _, sigma in found]), response.size_px
     )
+    sharpened = 0.012 if response.halo_gain == 0.0 else 0.03
     return replace(
         response,
-        middle_px=float(np.sqrt(middle2)),
-        growth_px2=growth,
-        standard=float(np.linalg.norm(standard)),
-        along_px2=along,
-        aslant_px2=aslant,
-        radial_px2=radial,
+        middle_px=blur.middle_px,
+        growth_px2=blur.growth_px2,
+        standard=float(np.hypot(sharpened, blur.standard)),
+        along_px2=blur.along_px2,
+        aslant_px2=blur.aslant_px2,
+        radial_px2=blur.radial_px2,
     )
-
-
-def _fit_squares(table: Array, squares: Array) -> tuple[Array, float]:
-    """Fit sigma^2 of edges, (n,), by a table's five columns; how unsure the two of a movement are, px^2."""
-    middle = float(np.median(squares))
-    most = 4.0 * middle
-    # Edges of two directions, square to each other, leave a movement halfway between them open.
-    usual = np.eye(5)[2:] * _SPREAD / middle
-    relative = table / squares[:, None]
-
-    def residuals(parameters: Array) -> Array:
-        return np.concatenate([relative @ parameters - 1.0, usual @ parameters])
-
-    fit = least_squares(
-        residuals,
-        [middle, 0.1, 0.0, 0.0, 0.0],
-        loss="soft_l1",
-        f_scale=_SPREAD,
-        bounds=([0.25 * middle, 0.0, -most, -most, -most], [most, 9.0, most, most, most]),
-    )
-    scatter = 1.4826 * float(np.median(np.abs(relative @ fit.x - 1.0)))
-    normal = relative.T @ relative + usual.T @ usual
-    variance = scatter**2 * np.diag(np.linalg.pinv(normal))
-    return np.asarray(fit.x, dtype=float), float(np.sqrt(variance[2] + variance[3]))
 
 
 def edge_sigma(photo: Photo, response: Response, edge_px: Array) -> float | None:
@@ -324,20 +274,20 @@ def _halo(photo: Photo, edges_px: Array) -> tuple[float, float, float, float, fl
         )
         centred = None if stacked is None else _centred(*stacked)
         if centred is not None:
-            profiles.append((float(_radius2(edge.mean(axis=0), (photo.width, photo.height))), *centred))
+            profiles.append((float(radius2(edge.mean(axis=0), (photo.width, photo.height))), *centred))
     if len(profiles) < _GROUPS:
         return 0.0, 1.0, _USUAL_CONTRAST, 0.0, 0.0
     profiles.sort(key=lambda profile: profile[0])
     groups = [
         [profiles[index] for index in part] for part in np.array_split(np.arange(len(profiles)), _GROUPS)
     ]
-    radius2 = np.array([np.mean([item[0] for item in group]) for group in groups])
+    away2 = np.array([np.mean([item[0] for item in group]) for group in groups])
     stacks = np.array([np.median([item[1] for item in group], axis=0) for group in groups])
     ends = np.array([np.mean([item[2] for item in group], axis=0) for group in groups])
     low, height = ends[:, :1], np.diff(ends)
 
     def residuals(p: Array) -> Array:
-        sigma = np.sqrt(np.maximum(p[2] + p[3] * radius2, 0.04))
+        sigma = np.sqrt(np.maximum(p[2] + p[3] * away2, 0.04))
         step = ndtr((_FINE - p[5:, None]) / sigma[:, None])
         dark, bright = _decode_unit(_flattened(ends, p[4])).T[..., None]
         code = (tone_curve(_encode(dark + (bright - dark) * step), p[4]) - low) / height
@@ -406,31 +356,6 @@ def _stack(
         return None
     place = np.bincount(bins, distance[keep], minlength=count)[:count] / weight
     return place, np.bincount(bins, values, minlength=count)[:count] / weight
-
-
-def _radius2(points_px: Array, size_px: tuple[int, int]) -> Array:
-    half = np.array(size_px, dtype=float) / 2.0
-    return np.asarray(np.sum((np.asarray(points_px) - half) ** 2, axis=-1) / np.sum(half**2))
-
-
-def _across(edges_px: Array) -> Array:
-    """Directions square to edges (n, 2, 2), shape (n, 2)."""
-    run = edges_px[:, 1] - edges_px[:, 0]
-    return np.stack([-run[:, 1], run[:, 0]], axis=1)
-
-
-def _by_direction(points_px: Array, across_px: Array, size_px: tuple[int, int]) -> Array:
-    """What sigma^2 across a direction is in terms of along, aslant and radial, shape (..., 3)."""
-    turned = _twofold(across_px)
-    away = np.asarray(points_px) - np.array(size_px) / 2.0
-    radial = np.sum(turned * _twofold(away), axis=-1) * _radius2(points_px, size_px)
-    return np.concatenate([turned, radial[..., None]], axis=-1)
-
-
-def _twofold(directions: Array) -> Array:
-    """Cosine and sine of twice the angle of directions (..., 2)."""
-    x, y = directions[..., 0], directions[..., 1]
-    return np.asarray(np.stack([x**2 - y**2, 2.0 * x * y], axis=-1) / (x**2 + y**2 + 1e-12)[..., None])
 
 
 def tone_curve(code: Array, contrast: float) -> Array:
