@@ -16,18 +16,27 @@ from accuracy.shape import Filling, no_faults, usual_faults
 from accuracy.truth import TrueJoint
 from lightgap.faces.blur import Response, tone_curve
 from lightgap.faces.closed import ClosedFit, ClosedView, fit_closed
+from lightgap.faces.closed_joints import measure_closed
+from lightgap.faces.closed_look import ClosedSight
 from lightgap.faces.colour import beyond_shade, brightness_and_tint
-from lightgap.faces.filled import FillFit, fit_fill, has_own_hue, tell_filling, tint_lag_px
+from lightgap.faces.filled import (
+    FillFit,
+    faint_filling_px,
+    fit_fill,
+    has_own_hue,
+    tell_filling,
+    tint_lag_px,
+)
 from lightgap.faces.fit import fit_joints
 from lightgap.faces.joint import JointFaces
 from lightgap.faces.lamp import PLACES
 from lightgap.faces.levels import blurred_step
 from lightgap.faces.line import Line, seek_line
 from lightgap.faces.open import EdgeFit
-from lightgap.faces.squeeze import look_beside
+from lightgap.faces.squeeze import Beside, look_beside
 from lightgap.faces.strip import Strip
 from lightgap.faces.tinted import seek_seam
-from lightgap.photo import LINEAR_OF_CODE
+from lightgap.photo import LINEAR_OF_CODE, LUMA
 from lightgap.plan import Plan
 from made_strip import Array, MadeJoint
 
@@ -104,6 +113,35 @@ class TestTold:
         assert has_own_hue(look_beside(strip, (0.0, 0.0), 0.0, LINE.u_range, 0.0, 100.0), LINE.blur_px)
         slot = strip_of(LINE, PADAUK, SLOT)
         assert not has_own_hue(look_beside(slot, (0.0, 0.0), 0.4, LINE.u_range, 0.0, 100.0), LINE.blur_px)
+
+    def test_glue_of_nearly_the_woods_colour_is_only_doubted(self) -> None:
+        """Yellow glue dried to the brightness of maple: that it may be there is all that can be told."""
+        maple = np.array(WOODS["maple"])
+        nearly = 0.8 * maple + 0.2 * YELLOW * (maple @ LUMA) / (YELLOW @ LUMA)
+
+        def beside(within: Array) -> Beside:
+            return look_beside(strip_of(LINE, maple, within), (0.0, 0.0), 0.0, LINE.u_range, 0.0, 100.0)
+
+        faint_px = faint_filling_px(beside(nearly), LINE.blur_px)
+        assert not has_own_hue(beside(nearly), LINE.blur_px)
+        assert faint_px is not None
+        assert faint_px > 0.5 * LINE.gap_mm * LINE.px_per_mm
+        for plain in (maple, SLOT):
+            assert faint_filling_px(beside(plain), LINE.blur_px) is None
+
+        def joint(within: Array) -> JointFaces:
+            sight = ClosedSight(LINE.site(0.1), strip_of(LINE, maple, within))
+            clean = Response(LINE.blur_px, 0.0, (4000, 3000), 0.015, 0.0, 1.0, 0.0, "")
+            (measured,) = measure_closed([sight], Plan(12, "closed", 200.0, 24.0, 18.0), clean)
+            return measured
+
+        tight, doubted = joint(maple), joint(nearly)
+        assert tight.below_mm is not None
+        assert tight.below_mm < 0.15
+        assert tight.doubts == ()
+        assert doubted.below_mm is not None
+        assert doubted.below_mm > 0.5 * LINE.gap_mm
+        assert "nearly the wood's colour" in doubted.doubts[0]
 
     @pytest.mark.parametrize("gap_mm", [0.1, 0.2])
     @pytest.mark.parametrize("wood", ["maple", "ash", "cherry", "padauk"])

@@ -49,10 +49,15 @@ _LAG_SHARE = 0.5
 (seeds 501 and 601) gaps lack once the lag, give or take as much."""
 _TAPER_OF_SPREAD = 0.3
 """What a line that follows grain in part of its length puts into its taper, over its own turn."""
+_TAPER_OF_UNSEEN = 0.3
+"""How much more of a gap one end may have than the other where something may hide its width, over the gap's
+standard uncertainty."""
+_UNSEEN = "filled with the wood's own colour"
 _HIDDEN = "dried glue hides this joint"
 _COVERED = "something lies over part of this joint, dried glue perhaps; the clear part is measured"
 _FILLED = "glue fills this joint, and its edges cannot be told from the wood"
 _BESIDE = "the wood along it has another hue than along the other joints: dried glue may lie over it"
+_FAINT = "a faint colour of its own runs along it: glue of nearly the wood's colour may fill it"
 _LONE = "no other joint has a line of glue so wide: this may be dried glue that lies over it"
 _LONE_MM, _LONE_TIMES = 0.4, 2.0
 _LEAST_COVERED_MM = 0.125
@@ -168,7 +173,7 @@ def _perhaps_covered(joint: JointFaces, site: Site, doubt: str) -> JointFaces:
     return replace(
         joint,
         gap_budget=(*joint.gap_budget, Contribution(name, standard)),
-        taper_budget=(*joint.taper_budget, Contribution(name, taper_deg(0.3 * standard, site))),
+        taper_budget=(*joint.taper_budget, Contribution(name, taper_deg(_TAPER_OF_UNSEEN * standard, site))),
         below_mm=None if joint.below_mm is None else joint.below_mm + 2.0 * standard,
         doubts=(*joint.doubts, doubt),
     )
@@ -211,7 +216,7 @@ def _finish_clear_part(
     if cover.spans_mm and joint.below_mm is not None:
         # Where no line is seen beside the cover, nothing tells that the joint itself was seen.
         return unmeasured(sight.site, plan, _HIDDEN)
-    return replace(joint, doubts=(_COVERED,) if cover.spans_mm else ())
+    return replace(joint, doubts=(*joint.doubts, _COVERED)) if cover.spans_mm else joint
 
 
 def _finish(
@@ -223,10 +228,13 @@ def _finish(
     also = np.array([spread.place_mm, spread.slope, 0.0, _TAPER_OF_SPREAD * spread.slope]) / NOISE_FACTOR
     lag_mm = _LAG_SHARE * tint_lag_px(look.beside, site.blur_px) / site.px_per_mm
     fit = replace(fit, gap_mm=fit.gap_mm + lag_mm, covariance=fit.covariance + np.diag(also**2))
-    wider = max((look.as_filled_mm or 0.0) - max(fit.gap_mm, 0.0), 0.0)
+    gap = max(fit.gap_mm, 0.0)
+    wider = max((look.as_filled_mm or 0.0) - gap, 0.0)
+    faint = 0.5 * max((look.as_faint_mm or 0.0) - gap, 0.0)
     budget = (
         *_budget(fit, site, response),
         _as_filled(fit, site, width),
+        Contribution(_UNSEEN, faint),
         Contribution("slot or dark glue", min(_GLUE_OR_SLOT * wider, _MOST_GLUE_PX / site.px_per_mm)),
         Contribution("grain along the joint", spread.gap_mm),
         Contribution("parts of it that stand open", open_in_parts_mm(sight.strip, fit, site.u_range)),
@@ -234,7 +242,7 @@ def _finish(
     )
     u_gap = float(np.sqrt(sum(part.standard**2 for part in budget) + NOISE_FACTOR**2 * fit.covariance[2, 2]))
     widest = fit.gap_mm + abs(fit.gap_slope) * fit.half_mm
-    below = max(fit.gap_mm, 0.0) + 2.0 * u_gap if widest < 2.0 * u_gap else None
+    below = gap + 2.0 * u_gap if widest < 2.0 * u_gap else None
     return JointFaces(
         site.tooth.number,
         "closed",
@@ -244,8 +252,12 @@ def _finish(
         site.ends_mm,
         face_covariance(fit, response),
         gap_budget=budget,
-        taper_budget=(Contribution("phone's processing", _taper_processing(fit, site, response)),),
+        taper_budget=(
+            Contribution("phone's processing", _taper_processing(fit, site, response)),
+            Contribution(_UNSEEN, taper_deg(_TAPER_OF_UNSEEN * faint, site)),
+        ),
         below_mm=below,
+        doubts=(_FAINT,) if faint else (),
     )
 
 

@@ -7,7 +7,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lightgap.faces.closed import SLOT_SHARE, ClosedFit, ClosedView
-from lightgap.faces.filled import FillFit, Filling, could_be_dark, fit_fill, has_own_hue, tell_filling
+from lightgap.faces.filled import (
+    FillFit,
+    Filling,
+    could_be_dark,
+    faint_filling_px,
+    fit_fill,
+    has_own_hue,
+    tell_filling,
+)
 from lightgap.faces.line import seek_line
 from lightgap.faces.site import Site
 from lightgap.faces.squeeze import Beside, Cover, look_beside
@@ -44,7 +52,8 @@ class Look:
     """What is seen beside and in a joint: ``fill`` is None where its edges cannot be told.
 
     ``line`` is (offset, slope) of its middle. ``as_slot_mm`` is the gap of a slot that looks like a
-    filling, ``as_filled_mm`` that of a filling that looks like a slot; None where none does.
+    filling, ``as_filled_mm`` that of a filling that looks like a slot, ``as_faint_mm`` that of a filling of
+    nearly the wood's colour; None where none does.
     """
 
     line: tuple[float, float]
@@ -53,6 +62,7 @@ class Look:
     fill: FillFit | None
     as_slot_mm: float | None = None
     as_filled_mm: float | None = None
+    as_faint_mm: float | None = None
 
 
 def look_at(sight: ClosedSight, fit: ClosedFit | None, plan: Plan) -> Look | None:
@@ -69,7 +79,9 @@ def look_at(sight: ClosedSight, fit: ClosedFit | None, plan: Plan) -> Look | Non
         # Glue as bright as the wood shows no edges, but it has a hue.
         about = beside(fit.line, fit.gap_mm)
         filling: Filling | None = "glue" if has_own_hue(about, site.blur_px) else None
-        return Look(fit.line, about, filling, None, as_filled_mm=as_filled_mm)
+        faint_px = faint_filling_px(about, site.blur_px)
+        faint_mm = None if faint_px is None else faint_px / site.px_per_mm
+        return Look(fit.line, about, filling, None, as_filled_mm=as_filled_mm, as_faint_mm=faint_mm)
 
     line = seek_line(sight.strip, fit.line, site.u_range, site.blur_px, sight.slot_share)
     if line is None:
