@@ -33,22 +33,25 @@ _STEP_PX, _HUE_NOISE = 1.0, 0.03
 class _HueLimit:
     """How much hue, codes times px, is beyond what else gives a line hue.
 
-    A slot is a little off the wood's hue too, and what a phone does to a step is not all blur; a step farther
-    off than ``farthest_px`` means that brightness and hue change at two places.
+    A slot is a little off the wood's hue too, and what a phone does to a step is not all blur.
     """
 
     floor: float
     per_slot: float
     per_step: float
-    farthest_px: float
 
 
-_TOLD = _HueLimit(0.03, 0.05, 0.1, 1.4)
-_LIKELY = _HueLimit(0.015, 0.02, 0.1, 0.8)
+_TOLD = _HueLimit(0.03, 0.05, 0.1)
+_LIKELY = _HueLimit(0.015, 0.02, 0.1)
 """Where other joints of the ring are filled."""
-_FAINT = _HueLimit(0.015, 0.08, 0.03, np.inf)
-"""For a line that shows no dark slot, or hardly one: 997 of 1000 joints that nothing fills stay below (drawn,
-seeds 303 and 601), and 255 of 256 on photographs."""
+_FAINT = _HueLimit(0.015, 0.02, 0.03)
+"""99 of 100 joints that nothing fills stay below (drawn, seeds 303 and 601), on photographs all of 256."""
+_FARTHEST_STEP_PX, _LIKELY_STEP_PX = 1.4, 0.8
+"""A step farther off means that brightness and hue change at two places."""
+_BOUNCED = 0.15
+"""Most of the wood's own hue, codes, that light which goes to and fro in a slot was seen to give it."""
+_WIDEST_SLOT_PX = 1.2
+"""Through wider slots the bench is seen, which has a hue of its own."""
 _LEAST_HUE = 0.01
 """Codes: of a filling that other signs did not tell, and that differs from the wood at all; of ten such on
 drawn rings (seeds 305 and 306) eight were as wide as this makes them, or narrower."""
@@ -160,28 +163,46 @@ def has_own_hue(beside: Beside, blur_px: float, is_likely: bool = False) -> bool
     is_likely : bool
         Whether other joints of the ring are filled: then a fainter hue tells.
     """
-    return _hue_over(beside, blur_px, _LIKELY if is_likely else _TOLD) is not None
+    if len(beside.line) < _LEAST_BINS:
+        return False
+    step_px, slot_px, rest = _step_and_slot(beside, blur_px)
+    limit, farthest_px = (_LIKELY, _LIKELY_STEP_PX) if is_likely else (_TOLD, _FARTHEST_STEP_PX)
+    if _between(beside) > _LEAST_STEP_BETWEEN and abs(step_px) > farthest_px:
+        return True
+    return _hue(rest, step_px) > _least_hue(beside, slot_px, limit)
 
 
 def faint_filling_px(beside: Beside, blur_px: float) -> float | None:
-    """Width of a filling of nearly the wood's colour that a faint hue may be, px; None where none shows."""
-    hue = _hue_over(beside, blur_px, _FAINT)
-    return None if hue is None else hue / _LEAST_HUE
+    """Width of a filling of nearly the wood's colour that a faint hue may be, px; None where none shows.
 
-
-def _hue_over(beside: Beside, blur_px: float, limit: _HueLimit) -> float | None:
-    """A line's own hue, codes times px; None where it is not over the limit."""
+    Light that goes to and fro in a slot takes on more of the wood's hue: so much is no filling's.
+    """
     if len(beside.line) < _LEAST_BINS:
         return None
-    a, b = beside.woods
     step_px, slot_px, rest = _step_and_slot(beside, blur_px)
+    wood = np.mean(beside.woods, axis=0) * (0.0, 1.0, 1.0)
+    wood /= np.linalg.norm(wood) + 1e-12
+    bounced = np.clip(rest @ wood, 0.0, _BOUNCED * abs(slot_px))
+    hue = _hue(rest - bounced * wood, step_px)
+    is_seen = abs(slot_px) < _WIDEST_SLOT_PX and hue > _least_hue(beside, slot_px, _FAINT)
+    return hue / _LEAST_HUE if is_seen else None
+
+
+def _hue(rest: Array, step_px: float) -> float:
+    return float(np.hypot(np.linalg.norm(rest), _HUE_NOISE * step_px))
+
+
+def _least_hue(beside: Beside, slot_px: float, limit: _HueLimit) -> float:
     scatter = 1.4826 * np.median(np.abs(beside.line - np.median(beside.line, axis=0)), axis=0)
-    noise = float(np.linalg.norm(scatter[1:])) / np.sqrt(len(beside.line))
-    between = abs(float(b[0] - a[0]))
-    hue = float(np.hypot(np.linalg.norm(rest), _HUE_NOISE * step_px))
-    least = limit.floor + limit.per_slot * abs(slot_px) + limit.per_step * between
-    is_aside = between > _LEAST_STEP_BETWEEN and abs(step_px) > limit.farthest_px
-    return hue if is_aside or hue > max(least, _HUE_SIGMAS * noise) else None
+    noise = float(np.linalg.norm(scatter[1:]) / np.sqrt(len(beside.line)))
+    explained = limit.floor + limit.per_slot * abs(slot_px) + limit.per_step * _between(beside)
+    return max(explained, _HUE_SIGMAS * noise)
+
+
+def _between(beside: Beside) -> float:
+    """How much brighter one wood is than the other, codes."""
+    a, b = beside.woods
+    return abs(float(b[0] - a[0]))
 
 
 def tint_lag_px(beside: Beside, blur_px: float) -> float:
