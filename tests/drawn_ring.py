@@ -15,7 +15,7 @@ from typing import Any
 from PIL import Image, ImageDraw
 
 import made_ring
-from lightgap.errors import RingError
+from lightgap.errors import PhotoError, RingError
 from lightgap.hand import ByHand
 from lightgap.photo import Photo
 from lightgap.plan import Plan
@@ -68,6 +68,8 @@ def check(
         raise ZeroDivisionError("a fault in the engine")
     if "empty" in name and not (by_hand and by_hand.outline_px):
         raise RingError("No ring was found in this photo.", "Let the whole ring fill most of the picture.")
+    if "smeared" in name:
+        raise PhotoError("The phone moved.", "Rest it on something, and take the photo again.")
     hand = by_hand or ByHand()
     joints: dict[int, dict[str, Any]] = {8: {"gap": (0.02, 0.19, 0.36)}, 3: {"gap": (0.13, 0.13, 0.13)}}
     for number in hand.struck:

@@ -163,11 +163,17 @@ def test_a_failed_check_can_be_helped(client: TestClient) -> None:
         "hint": "Let the whole ring fill most of the picture.",
     }
     assert check["photo"] is not None
+    assert not check["needs_another_photo"]
     assert client.get(f"/api/checks/{check['id']}/photo").status_code == 200
     client.put(
         f"/api/checks/{check['id']}", json={"by_hand": {"outline_px": [[260, 600], [700, 160], [1140, 600]]}}
     )
     assert wait(client, check["id"])["state"] == "done"
+
+
+def test_a_smeared_photo_needs_another(client: TestClient) -> None:
+    check = wait(client, ask(client, "smeared.jpg").json()["id"])
+    assert (check["state"], check["needs_another_photo"]) == ("failed", True)
 
 
 def test_a_report_of_a_failed_check_is_its_error(client: TestClient) -> None:

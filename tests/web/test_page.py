@@ -339,6 +339,14 @@ def test_a_failed_check_offers_the_next_step(open_page: Open) -> None:
     assert page.locator("#photo .joint").count() == 12
 
 
+def test_a_smeared_photo_leads_to_another(open_page: Open) -> None:
+    page = open_page()
+    measure(page, "smeared.jpg")
+    assert page.is_visible("#another.first")
+    assert not page.is_visible("#change")
+    assert not page.is_visible("[data-hand-outline]")
+
+
 def test_the_numbers_can_be_changed_without_the_photo(open_page: Open) -> None:
     page = open_page()
     measure(page, "empty.jpg")

@@ -17,7 +17,7 @@ from fastapi.responses import FileResponse, Response
 from pydantic import BaseModel, Field
 
 from lightgap.asked import Source
-from lightgap.errors import LightgapError
+from lightgap.errors import LightgapError, PhotoError
 from lightgap.hand import ByHand
 from lightgap.photo import look_at_photo
 from lightgap.plan import Plan, default_tolerance, to_mapping
@@ -111,6 +111,7 @@ class CheckAnswer(BaseModel):
     report: dict[str, Any] | None = Field(None, description='"format": "lightgap-check/1"')
     shown: dict[str, Any] | None = Field(None, description="the report in words, for mm and for inch")
     error: Failure | None = None
+    needs_another_photo: bool = Field(False, description="whether no other numbers can help")
 
 
 class Together(BaseModel):
@@ -420,6 +421,7 @@ def _answer(check: Check) -> CheckAnswer:
         report=result.get("report"),
         shown=result.get("shown"),
         error=Failure(message=check.error.message, hint=check.error.hint) if check.error else None,
+        needs_another_photo=isinstance(check.error, PhotoError),
     )
 
 

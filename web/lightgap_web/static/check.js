@@ -92,10 +92,11 @@ function showFailure(message, hint) {
   find("#failed p").textContent = hint;
   find("#change").href = `/?again=${id}`;
   const several = check?.photos.length > 1;
-  // Of a photo that cannot be read no number is wrong.
-  find("#change").hidden = !check?.photo;
-  find("#another").classList.toggle("first", !check?.photo);
-  find("[data-hand-outline]").hidden = !check?.photo || several;
+  // Of a photo that cannot be read, or is smeared, no number is wrong.
+  const another = !check?.photo || check.needs_another_photo;
+  find("#change").hidden = another;
+  find("#another").classList.toggle("first", another);
+  find("[data-hand-outline]").hidden = another || several;
   find("#failed [data-apart]").hidden = !several;
   document.title = `Not measured - lightgap`;
 }
