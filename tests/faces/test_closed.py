@@ -88,7 +88,7 @@ class TestOneLine:
     def test_white_noise_costs_little_more_than_the_bound(self) -> None:
         """Darkness known: (n / D) sqrt(2 sqrt(pi) s / L) = 0.006 px at D / n = 20, s = 0.8 px, L = 200 px."""
         made = replace(LINE, noise=0.02)
-        fits = [fitted(made, seed) for seed in range(30)]
+        fits = [fitted(made, seed) for seed in range(200)]
         bound = 0.05 * np.sqrt(2.0 * np.sqrt(np.pi) * 0.8 / 200.0)
         assert bound == pytest.approx(0.006, rel=0.02)
         rms = np.sqrt(np.mean([(10.0 * fit.gap_mm - 1.0) ** 2 for fit in fits]))

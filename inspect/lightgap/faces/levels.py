@@ -27,8 +27,8 @@ _STEP_TOLERANCE = 3e-3
 _LARGEST_STEP = 0.5
 _MOST_MIXED = 3.0
 """How many steps ahead a round looks at most."""
-_BLOCK_ROWS = 3
-"""Rows that form one block of the sandwich covariance."""
+_BLOCK_ROWS, _SECTIONS = 3, 8
+"""Rows that form one block of the sandwich covariance, and sections of the whole length that form one."""
 _RIDGE = 1e-9
 _TAIL_SHARE = 0.2316419
 _TAIL = (0.319381530, -0.356563782, 1.781477937, -1.821255978, 1.330274429)
@@ -42,7 +42,8 @@ class LevelFit:
     ----------
     parameters : ndarray, shape (p,)
     covariance : ndarray, shape (p, p)
-        Sandwich over blocks of rows, so that grain along the joint counts as what it is.
+        Sandwich over blocks of rows, and over long sections of them: grain that runs into the joint counts
+        as what it is, and so does grain that runs along it.
     sigma : float
         Robust scatter of the residuals, in the unit of the light.
     levels : ndarray, shape (R, K)
@@ -122,12 +123,32 @@ def fit_levels(
     still = np.zeros_like(parameters)
     residuals = system.residuals(system.columns, still)
     sigma = _scatter(residuals, weights)
-    inverse = np.linalg.pinv(system.information) * sigma**2
-    score = system.scores(weights * residuals, starts[::_BLOCK_ROWS]) / sigma**2
-    degrees = max(score.shape[1] - parameters.size, 1) / score.shape[1]
-    sandwich = inverse @ (score @ score.T) @ inverse / degrees
-    covariance = _robust_bread(residuals / sigma, weights) ** 2 * sandwich + 0.25 * inverse
+    inverse = np.asarray(np.linalg.pinv(system.information) * sigma**2, dtype=float)
+    scores = system.scores(weights * residuals, starts[::_BLOCK_ROWS]) / sigma**2
+    covariance = _robust_bread(residuals / sigma, weights) ** 2 * _sandwich(inverse, scores)
     return LevelFit(parameters, covariance, sigma, system.levels(still), residuals, converged)
+
+
+def _sandwich(inverse: Array, scores: Array) -> Array:
+    """Covariance by the scatter of the blocks' scores, shape (p, blocks), or of long sections' if it is more.
+
+    Light is alike over a few rows where grain crosses the joint, and over much of its length where grain runs
+    along it: then blocks of a few rows are not independent. (On the length of blocks: H. R. Kuensch, Ann.
+    Statist. 17, 1989, 1217.)
+    """
+
+    def of(sums: Array) -> Array:
+        count = sums.shape[1]
+        return np.asarray(inverse @ (sums @ sums.T) @ inverse * (count / max(count - len(inverse), 1)))
+
+    covariance = of(scores)
+    count = scores.shape[1]
+    if count < 2 * _SECTIONS:
+        return covariance
+    sections = of(np.add.reduceat(scores, np.arange(0, count, -(-count // _SECTIONS)), axis=1))
+    ratio = np.diag(sections) / np.maximum(np.diag(covariance), 1e-30)
+    more = np.sqrt(np.maximum(ratio, 1.0))
+    return np.asarray(covariance * np.outer(more, more))
 
 
 def _mixed(own: Array, before: Array, made: Array) -> Array:
