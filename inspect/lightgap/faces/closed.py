@@ -62,6 +62,7 @@ class ClosedFit:
     middle_mm: float
     half_mm: float
     covariance: Array
+    by_sections: Array
     gap_per_slot: float
     gap_per_blur: float
     step: float
@@ -167,6 +168,7 @@ def fit_closed(view: ClosedView, rough: RoughLine | None = None) -> ClosedFit | 
         middle_mm=chosen.middle,
         half_mm=half,
         covariance=best.covariance * np.outer(units, units),
+        by_sections=best.by_sections,
         gap_per_slot=float(brighter.parameters[2] - best.parameters[2]) / scale / 0.03,
         gap_per_blur=float(wider.parameters[2] - best.parameters[2]) / scale / (0.03 * blur_px),
         step=_step(best),

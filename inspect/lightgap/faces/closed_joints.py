@@ -21,6 +21,7 @@ from lightgap.faces.filled import tint_lag_px
 from lightgap.faces.filled_joints import colour_of_filling, finish_by_colour, finish_filled, width_by_colour
 from lightgap.faces.filled_width import FilledWidth, FillingColour
 from lightgap.faces.joint import JointFaces
+from lightgap.faces.long_grain import widened
 from lightgap.faces.sections import open_in_parts_mm, spread_of_sections
 from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
 from lightgap.faces.squeeze import Cover, find_cover
@@ -84,7 +85,13 @@ def measure_closed(sights: list[ClosedSight], plan: Plan, response: Response) ->
         None if line is None else fit_closed(sight.view(plan), line)
         for sight, line in zip(sights, lines, strict=True)
     ]
-    return _with_rounded_edges(_tell(sights, fits, plan, response))
+    return _with_rounded_edges(_tell(sights, _with_long_grain(fits), plan, response))
+
+
+def _with_long_grain(fits: list[ClosedFit | None]) -> list[ClosedFit | None]:
+    found = [fit for fit in fits if fit is not None]
+    covariances = iter(widened([fit.covariance for fit in found], [fit.by_sections for fit in found]))
+    return [None if fit is None else replace(fit, covariance=next(covariances)) for fit in fits]
 
 
 def _with_rounded_edges(joints: list[JointFaces]) -> list[JointFaces]:

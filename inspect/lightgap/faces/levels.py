@@ -42,8 +42,10 @@ class LevelFit:
     ----------
     parameters : ndarray, shape (p,)
     covariance : ndarray, shape (p, p)
-        Sandwich over blocks of rows, and over long sections of them: grain that runs into the joint counts
-        as what it is, and so does grain that runs along it.
+        Sandwich over blocks of rows, so that grain that crosses the joint counts as what it is.
+    by_sections : ndarray, shape (p,)
+        Each parameter's variance by long sections of rows over that by blocks, 1 but for chance; more where
+        grain runs along the joint.
     sigma : float
         Robust scatter of the residuals, in the unit of the light.
     levels : ndarray, shape (R, K)
@@ -54,6 +56,7 @@ class LevelFit:
 
     parameters: Array
     covariance: Array
+    by_sections: Array
     sigma: float
     levels: Array
     residuals: Array
@@ -125,30 +128,27 @@ def fit_levels(
     sigma = _scatter(residuals, weights)
     inverse = np.asarray(np.linalg.pinv(system.information) * sigma**2, dtype=float)
     scores = system.scores(weights * residuals, starts[::_BLOCK_ROWS]) / sigma**2
-    covariance = _robust_bread(residuals / sigma, weights) ** 2 * _sandwich(inverse, scores)
-    return LevelFit(parameters, covariance, sigma, system.levels(still), residuals, converged)
+    sandwich = _sandwich(inverse, scores, parameters.size)
+    covariance = _robust_bread(residuals / sigma, weights) ** 2 * sandwich + 0.25 * inverse
+    by_sections = _by_sections(inverse, scores, sandwich)
+    return LevelFit(parameters, covariance, by_sections, sigma, system.levels(still), residuals, converged)
 
 
-def _sandwich(inverse: Array, scores: Array) -> Array:
-    """Covariance by the scatter of the blocks' scores, shape (p, blocks), or of long sections' if it is more.
+def _sandwich(inverse: Array, scores: Array, lost: int) -> Array:
+    """Covariance by the scatter of scores, shape (p, blocks), of which the fit has taken up ``lost``."""
+    count = scores.shape[1]
+    return np.asarray(inverse @ (scores @ scores.T) @ inverse * (count / max(count - lost, 1)))
 
-    Light is alike over a few rows where grain crosses the joint, and over much of its length where grain runs
-    along it: then blocks of a few rows are not independent. (On the length of blocks: H. R. Kuensch, Ann.
-    Statist. 17, 1989, 1217.)
-    """
 
-    def of(sums: Array) -> Array:
-        count = sums.shape[1]
-        return np.asarray(inverse @ (sums @ sums.T) @ inverse * (count / max(count - len(inverse), 1)))
-
-    covariance = of(scores)
+def _by_sections(inverse: Array, scores: Array, by_blocks: Array) -> Array:
+    """Variances by long sections over those by short blocks, shape (p,); ones where there are few blocks."""
     count = scores.shape[1]
     if count < 2 * _SECTIONS:
-        return covariance
-    sections = of(np.add.reduceat(scores, np.arange(0, count, -(-count // _SECTIONS)), axis=1))
-    ratio = np.diag(sections) / np.maximum(np.diag(covariance), 1e-30)
-    more = np.sqrt(np.maximum(ratio, 1.0))
-    return np.asarray(covariance * np.outer(more, more))
+        return np.ones(len(inverse))
+    sections = np.add.reduceat(scores, np.arange(0, count, -(-count // _SECTIONS)), axis=1)
+    # A line's place and turn, and a gap and its taper, each pair takes up its share.
+    variances = np.diag(_sandwich(inverse, sections, 2))
+    return np.asarray(variances / np.maximum(np.diag(by_blocks), 1e-30))
 
 
 def _mixed(own: Array, before: Array, made: Array) -> Array:

@@ -12,7 +12,7 @@ turns; then the wall is fitted as a level of its own, as wide as the view makes 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,6 +61,8 @@ class EdgeFit:
         Scale across the edge.
     profile : ndarray, shape (len(PLACES),)
         Mean light along the edge at each of `lightgap.faces.lamp.PLACES`.
+    by_sections : ndarray, shape (2,)
+        As in `lightgap.faces.levels.LevelFit`.
     grain : GrainEnd or None
         How far the wood's grain goes.
     misfit_mm : float
@@ -79,6 +81,7 @@ class EdgeFit:
     covariance: Array
     px_per_mm: float
     profile: Array
+    by_sections: Array = field(default_factory=lambda: np.ones(2))
     grain: GrainEnd | None = None
     misfit_mm: float = 0.0
     either_mm: float = 0.0
@@ -171,6 +174,7 @@ def fit_edge(
         covariance=fit.covariance / scale**2 / np.array([[1.0, half], [half, half**2]]),
         px_per_mm=scale,
         profile=edge_profile(distance[seen], strip.luma[seen]),
+        by_sections=fit.by_sections,
         misfit_mm=_misfit_px(data, fit, blur_px) / scale,
         against=line.against,
         converged=fit.converged,

@@ -13,6 +13,7 @@ from lightgap.faces.gap import GapView, view_gap
 from lightgap.faces.grain_end import follow_grain, grain_costs
 from lightgap.faces.joint import FaceLine, JointFaces, Side
 from lightgap.faces.lamp import Lines, WallSight, possible_lines
+from lightgap.faces.long_grain import widened
 from lightgap.faces.odd import odd_faces
 from lightgap.faces.open import EdgeFit, SoughtLine, fit_edge, seek_lines
 from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
@@ -69,7 +70,20 @@ def measure_open(fits: list[OpenFits], plan: Plan, response: Response) -> list[J
     moved = [fit.moved(a, b) for fit, a, b in zip(seen, choices[::2], choices[1::2], strict=True)]
     odd = odd_faces([fit.places for fit in moved], plan.segments)
     rounded = float(np.hypot(_ROUNDED_STANDARD_MM, _ROUNDED_SHARE * over_plan_mm(moved, plan)))
-    return [fit.finish(doubt, plan, response, rounded) for fit, doubt in zip(moved, odd, strict=True)]
+    fits = _with_long_grain(moved)
+    return [fit.finish(doubt, plan, response, rounded) for fit, doubt in zip(fits, odd, strict=True)]
+
+
+def _with_long_grain(fits: list[OpenFits]) -> list[OpenFits]:
+    edges = [edge for fit in fits for edge in (fit.a, fit.b)]
+    covariances = widened([edge.covariance for edge in edges], [edge.by_sections for edge in edges])
+    wider = [
+        replace(edge, covariance=covariance) for edge, covariance in zip(edges, covariances, strict=True)
+    ]
+    return [
+        replace(fit, edges_a=(a,), edges_b=(b,))
+        for fit, a, b in zip(fits, wider[::2], wider[1::2], strict=True)
+    ]
 
 
 def over_plan_mm(fits: list[OpenFits], plan: Plan) -> float:
