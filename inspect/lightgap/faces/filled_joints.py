@@ -28,9 +28,12 @@ _RIM_STANDARD_MM = 0.012
 that rim times its darkness."""
 _ROUNDED_STANDARD_MM = 0.015
 """What a wood's edge broken by sandpaper, 0 to some 0.1 mm, darkens beside a filling."""
+_RIMS, _ROUNDED = "rims of the glue", "rounded edges"
 _WIDE_PX = 2.5
 """A filling so wide shows its colour."""
 _SLOT_OR_GLUE = 0.25
+_ALONG = 0.3
+"""How much of what a gap may be wrong by differs between its ends."""
 _APART = 0.25
 """Of the distance of two measures of one width, what goes into their mean's uncertainty."""
 
@@ -84,6 +87,7 @@ def finish_by_colour(
             Contribution("width by its colour", width.standard_px * px),
             Contribution("heights of the two segments", heights_mm(site)),
         ),
+        taper_budget=(Contribution("width by its colour", taper_deg(_ALONG * width.standard_px * px, site)),),
     )
 
 
@@ -115,8 +119,10 @@ def finish_filled(
         face_covariance(fill, response),
         gap_budget=budget,
         taper_budget=(
-            Contribution("phone's processing", taper_deg(0.3 * processing, site)),
-            Contribution("how deep the glue stands", taper_deg(0.3 * fill.depth_standard_mm, site)),
+            Contribution("phone's processing", taper_deg(_ALONG * processing, site)),
+            Contribution("how deep the glue stands", taper_deg(_ALONG * fill.depth_standard_mm, site)),
+            Contribution(_RIMS, taper_deg(_ALONG * _RIM_STANDARD_MM * abs(fill.gap_per_rim), site)),
+            Contribution(_ROUNDED, taper_deg(_ALONG * _ROUNDED_STANDARD_MM * abs(fill.gap_per_groove), site)),
         ),
     )
 
@@ -135,8 +141,8 @@ def _budget(site: Site, look: Look, fill: FillFit, response: Response) -> tuple[
     return (
         Contribution("how deep the glue stands", fill.depth_standard_mm),
         Contribution("slot or dark glue", slot_or_glue),
-        Contribution("rims of the glue", _RIM_STANDARD_MM * abs(fill.gap_per_rim)),
-        Contribution("rounded edges", _ROUNDED_STANDARD_MM * abs(fill.gap_per_groove)),
+        Contribution(_RIMS, _RIM_STANDARD_MM * abs(fill.gap_per_rim)),
+        Contribution(_ROUNDED, _ROUNDED_STANDARD_MM * abs(fill.gap_per_groove)),
         Contribution("blur", abs(fill.gap_per_blur) * response.standard * site.blur_px),
         Contribution("phone's processing", _processing(site, response)),
         Contribution("heights of the two segments", heights_mm(site)),
