@@ -50,9 +50,10 @@ class ClosedFit:
     """Both faces of a closed joint in the joint frame, v = offset + slope (u - middle).
 
     ``centre_mm`` and ``centre_slope`` are the joint line's, ``gap_mm`` and ``gap_slope`` (mm per mm)
-    the gap's; ``covariance`` is of these four. ``gap_per_slot`` is how far the gap moves per unit of
-    slot share, ``gap_per_blur`` per px of blur, both in mm. ``step`` is the difference of the two
-    woods over their mean; ``scatter`` the residual over the wood; ``profile`` the mean light across.
+    the gap's; ``covariance`` is of these four, ``by_sections`` as in `lightgap.faces.levels.LevelFit`.
+    ``gap_per_slot`` is how far the gap moves per unit of slot share, ``gap_per_blur`` per px of blur, both
+    in mm. ``step`` is the difference of the two woods over their mean; ``scatter`` the residual over the
+    wood; ``profile`` the mean light across.
     """
 
     centre_mm: float
