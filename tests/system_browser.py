@@ -18,7 +18,6 @@ def system_browser() -> str:
     found = next((path for path in PLACES if Path(path).exists()), shutil.which("chromium"))
     if found is None:
         pytest.skip(
-            "the README's test command must pass with Python alone, and this machine has no Chromium to open "
-            "the page with (Debian: apt-get install chromium); never skipped in .ci/run, which installs it"
+            "no Chromium here, and Python alone cannot install one; .ci/run installs it and never skips"
         )
     return found
