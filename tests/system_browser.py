@@ -17,7 +17,5 @@ def system_browser() -> str:
     """
     found = next((path for path in PLACES if Path(path).exists()), shutil.which("chromium"))
     if found is None:
-        pytest.skip(
-            "no Chromium here, and Python alone cannot install one; .ci/run installs it and never skips"
-        )
+        pytest.skip("no Chromium here, which Python alone cannot install; .ci/run installs it, never skips")
     return found
