@@ -23,7 +23,7 @@ from lightgap.faces.filled_width import FilledWidth, FillingColour
 from lightgap.faces.joint import JointFaces
 from lightgap.faces.long_grain import widened
 from lightgap.faces.sections import open_in_parts_mm, spread_of_sections
-from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
+from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, uneven_deg, unmeasured
 from lightgap.faces.squeeze import Cover, find_cover
 from lightgap.plan import Plan
 from lightgap.values import Contribution
@@ -50,9 +50,6 @@ _LAG_SHARE = 0.5
 (seeds 501 and 601) gaps lack once the lag, give or take as much."""
 _TAPER_OF_SPREAD = 0.3
 """What a line that follows grain in part of its length puts into its taper, over its own turn."""
-_TAPER_OF_UNSEEN = 0.3
-"""How much more of a gap one end may have than the other where something may hide its width, over the gap's
-standard uncertainty."""
 _UNSEEN = "filled with the wood's own colour"
 _HIDDEN = "dried glue hides this joint"
 _COVERED = "something lies over part of this joint, dried glue perhaps; the clear part is measured"
@@ -180,7 +177,7 @@ def _perhaps_covered(joint: JointFaces, site: Site, doubt: str) -> JointFaces:
     return replace(
         joint,
         gap_budget=(*joint.gap_budget, Contribution(name, standard)),
-        taper_budget=(*joint.taper_budget, Contribution(name, taper_deg(_TAPER_OF_UNSEEN * standard, site))),
+        taper_budget=(*joint.taper_budget, Contribution(name, uneven_deg(standard, site))),
         below_mm=None if joint.below_mm is None else joint.below_mm + 2.0 * standard,
         doubts=(*joint.doubts, doubt),
     )
@@ -261,7 +258,7 @@ def _finish(
         gap_budget=budget,
         taper_budget=(
             Contribution("phone's processing", _taper_processing(fit, site, response)),
-            Contribution(_UNSEEN, taper_deg(_TAPER_OF_UNSEEN * faint, site)),
+            Contribution(_UNSEEN, uneven_deg(faint, site)),
         ),
         below_mm=below,
         doubts=(_FAINT,) if faint else (),

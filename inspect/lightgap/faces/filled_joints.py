@@ -19,7 +19,7 @@ from lightgap.faces.filled_width import (
     filling_colour,
 )
 from lightgap.faces.joint import FaceLine, JointFaces
-from lightgap.faces.site import Site, heights_mm, taper_deg
+from lightgap.faces.site import Site, heights_mm, uneven_deg
 from lightgap.values import Contribution
 
 _PROCESSING_PX = 0.10
@@ -32,8 +32,6 @@ _RIMS, _ROUNDED = "rims of the glue", "rounded edges"
 _WIDE_PX = 2.5
 """A filling so wide shows its colour."""
 _SLOT_OR_GLUE = 0.25
-_ALONG = 0.3
-"""How much of what a gap may be wrong by differs between its ends."""
 _APART = 0.25
 """Of the distance of two measures of one width, what goes into their mean's uncertainty."""
 
@@ -87,7 +85,7 @@ def finish_by_colour(
             Contribution("width by its colour", width.standard_px * px),
             Contribution("heights of the two segments", heights_mm(site)),
         ),
-        taper_budget=(Contribution("width by its colour", taper_deg(_ALONG * width.standard_px * px, site)),),
+        taper_budget=(Contribution("width by its colour", uneven_deg(width.standard_px * px, site)),),
     )
 
 
@@ -119,10 +117,10 @@ def finish_filled(
         face_covariance(fill, response),
         gap_budget=budget,
         taper_budget=(
-            Contribution("phone's processing", taper_deg(_ALONG * processing, site)),
-            Contribution("how deep the glue stands", taper_deg(_ALONG * fill.depth_standard_mm, site)),
-            Contribution(_RIMS, taper_deg(_ALONG * _RIM_STANDARD_MM * abs(fill.gap_per_rim), site)),
-            Contribution(_ROUNDED, taper_deg(_ALONG * _ROUNDED_STANDARD_MM * abs(fill.gap_per_groove), site)),
+            Contribution("phone's processing", uneven_deg(processing, site)),
+            Contribution("how deep the glue stands", uneven_deg(fill.depth_standard_mm, site)),
+            Contribution(_RIMS, uneven_deg(_RIM_STANDARD_MM * abs(fill.gap_per_rim), site)),
+            Contribution(_ROUNDED, uneven_deg(_ROUNDED_STANDARD_MM * abs(fill.gap_per_groove), site)),
         ),
     )
 

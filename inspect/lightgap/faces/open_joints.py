@@ -16,7 +16,7 @@ from lightgap.faces.lamp import Lines, WallSight, possible_lines
 from lightgap.faces.long_grain import widened
 from lightgap.faces.odd import odd_faces
 from lightgap.faces.open import EdgeFit, SoughtLine, fit_edge, seek_lines
-from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, unmeasured
+from lightgap.faces.site import NOISE_FACTOR, Site, heights_mm, taper_deg, uneven_deg, unmeasured
 from lightgap.faces.strip import Strip
 from lightgap.faces.tinted import fit_tinted_edge, look_beyond, seek_seam
 from lightgap.faces.tinted_band import NARROW_PX, fit_tinted_band
@@ -348,11 +348,11 @@ class OpenFits:
                 Contribution("rims and tint of the filling", self.filling_mm),
             ),
             taper_budget=(
-                Contribution("phone's processing", taper_deg(0.3 * processing, site)),
+                Contribution("phone's processing", uneven_deg(processing, site)),
                 Contribution("other light beside the edges", taper_deg((0.5 + widening) * misfit, site)),
                 Contribution("which of two lines is the edge", taper_deg((0.3 + widening) * either, site)),
                 Contribution("rounded edges", taper_deg(_ROUNDED_ALONG * over, site)),
-                Contribution("rims and tint of the filling", taper_deg(0.3 * self.filling_mm, site)),
+                Contribution("rims and tint of the filling", uneven_deg(self.filling_mm, site)),
             ),
             blocked_mm=blocked,
             doubts=tuple(doubts),

@@ -18,6 +18,8 @@ END_CLEARANCE_MM = 0.6
 """How far from a joint's ends its faces are fitted: corners are chipped and rounded."""
 NOISE_FACTOR = 1.5
 """What a fit's own scatter understates: grain is alike over more than one block."""
+_UNEVEN = 0.3
+"""How much of what a gap may be wrong by differs between its ends."""
 HEIGHT_STANDARD_MM = 0.07
 """How far one segment's top face usually stands above or below the others of a sanded ring."""
 
@@ -156,6 +158,11 @@ def unmeasured(site: Site, plan: Plan, reason: str) -> JointFaces:
 def heights_mm(site: Site) -> float:
     """What unequal heights of the two segments put into the gap: each moves its face by the lean."""
     return float(np.sqrt(2.0) * HEIGHT_STANDARD_MM * abs(site.lean))
+
+
+def uneven_deg(standard_mm: float, site: Site) -> float:
+    """Taper, standard, degrees, that what makes a gap unsure by so much adds by being uneven along it."""
+    return taper_deg(_UNEVEN * standard_mm, site)
 
 
 def taper_deg(difference_mm: float, site: Site) -> float:
